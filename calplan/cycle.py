@@ -1,0 +1,455 @@
+"""An exam's material as tasks in the order of the rotation: stages, rounds, stops.
+
+The kinds take turns, day by day, round by round (cover); then each kind's flags come back once (consolidate);
+then a light last stretch remains (taper). How long a stage is, how many rounds it has and what each stop takes
+follows from the number of usable days and the pile of material, and from nothing else: how full the days are is the
+scheduler's business.
+
+Shares, minutes and round numbers are common practice with no source, unless a source is named; each is a default of
+:class:`calplan.model.Rates` that the user can change.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from itertools import accumulate
+from math import ceil
+from typing import TYPE_CHECKING, NamedTuple
+
+import msgspec
+
+from calplan.model import KINDS, UNIT, WORTH, Answers, Ask, Exam, Item, Kind, Material, Rank, Rates, Role, Task
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+
+class Cycle(NamedTuple):
+    """An exam's tasks in their order, and what belongs to them.
+
+    ``encores`` names the days (and kinds) whose stop found no material left: something may come again there. ``late``
+    lists material that comes after the last day of the second pass.
+    """
+
+    stages: Stages
+    tasks: tuple[Task, ...]
+    encores: tuple[tuple[date, Kind], ...]
+    late: tuple[Material, ...]
+    asks: tuple[Ask, ...]
+
+
+def cycle(exam: Exam, rates: Rates, days: Sequence[date], *, usual: int) -> Cycle:
+    """The tasks of one exam over its usable ``days`` (dates, ascending, at least one).
+
+    ``usual`` is the usual minutes of a day; no taper day is planned longer than that.
+    """
+    stages = stages_of(len(days))
+    setting = Setting(exam, rates, tuple(days), stages, answers_day(exam, stages, days))
+    encores: tuple[tuple[date, Kind], ...] = ()
+    if len(days) == 1:
+        drafts = single_day(setting, usual)
+    else:
+        stops, encores = stops_of(setting)
+        drafts = [*gather(exam, rates), *in_hand_order(stops), *taper(setting, usual)]
+    tasks = tuple(task_of(setting, number, draft) for number, draft in enumerate(drafts))
+    late = tuple(m for m in exam.materials if setting.wait(m) > setting.end)
+    return Cycle(stages, tasks, encores, late, asks(exam))
+
+
+class Setting(NamedTuple):
+    """What every step needs to know: the exam, the rates, its usable days, and their stages.
+
+    ``fallback`` is the place of the day after which work goes on without missing answers.
+    """
+
+    exam: Exam
+    rates: Rates
+    days: tuple[date, ...]
+    stages: Stages
+    fallback: int
+
+    @property
+    def end(self) -> int:
+        """The place of the last day of first and second pass."""
+        return max(0, self.stages.cover + self.stages.consolidate - 1)
+
+    def wait(self, material: Material) -> int:
+        """The place of the first usable day on which a material can be worked on."""
+        in_hand = bisect_left(self.days, material.in_hand) if material.in_hand else 0
+        return max(in_hand, self.fallback) if unanswered(material) else in_hand
+
+
+class Draft(msgspec.Struct, frozen=True, kw_only=True):
+    """A task in the making; ``ideal`` and ``release`` are places in the exam's usable days."""
+
+    role: Role
+    kind: Kind | None = None
+    round: int = 0
+    ranks: tuple[Rank, ...]
+    items: tuple[Item, ...] = ()
+    ideal: int = 0
+    release: int = 0
+    substitute: str = ""
+
+
+def task_of(setting: Setting, number: int, draft: Draft) -> Task:
+    """The finished task: places become dates."""
+    fixed = draft.role in (Role.TAPER, Role.EVE)
+    return Task(
+        id=f"{setting.exam.key}/{number}",
+        exam=setting.exam.key,
+        role=draft.role,
+        kind=draft.kind,
+        number=number,
+        round=draft.round,
+        ranks=draft.ranks,
+        kept=len(draft.ranks),
+        ideal=setting.days[draft.ideal],
+        first=setting.days[draft.release],
+        last=setting.days[draft.ideal if fixed else setting.end],
+        items=draft.items,
+        substitute=draft.substitute,
+    )
+
+
+# ----------------------------------------------------------------------------------------------- stages
+
+
+class Stages(NamedTuple):
+    """How many usable days each stage has."""
+
+    cover: int
+    consolidate: int
+    taper: int
+
+
+def stages_of(days: int) -> Stages:
+    """A sixth of the days each for taper (1 to 7) and consolidate (0 to 10), the rest for cover.
+
+    Very short plans have no room for all three: one day has no stages, consolidate starts with four days.
+    """
+    sixth = (2 * days + 6) // 12  # days / 6, half rounded up
+    taper = min(7, max(1, sixth)) if days >= 2 else 0
+    consolidate = min(10, sixth) if days >= 4 else 0
+    return Stages(days - taper - consolidate, consolidate, taper)
+
+
+def rounds_of(cover: int, kinds: int) -> int:
+    """How often the kinds take turns in so many cover days: a stop a day where that is possible."""
+    if cover >= 10:
+        return max(1, (2 * cover + kinds) // (2 * kinds)) if kinds else 0
+    return (2 if cover >= 4 else 1) if kinds else 0
+
+
+# ------------------------------------------------------------------------------------------------ stops
+
+
+def stops_of(setting: Setting) -> tuple[list[Draft], tuple[tuple[date, Kind], ...]]:
+    """The stops of cover and consolidate in the usual order, and the days whose stop found nothing left.
+
+    Material that comes after the second pass has no stop: it is for the taper days.
+    """
+    stages, exam = setting.stages, setting.exam
+    in_time = [material for material in exam.materials if setting.wait(material) <= setting.end]
+    piles = {kind: pile for kind in KINDS if (pile := [m for m in in_time if m.kind is kind])}
+    rounds = rounds_of(stages.cover, len(piles))
+    order = [kind for kind in (WORTH if rounds == 1 else KINDS) if kind in piles]
+    more = 1 if stages.consolidate else 0  # practice problems go on into the second pass
+    dealt = {kind: deal(setting, piles[kind], rounds + more * (kind is Kind.PRACTICE)) for kind in order}
+    stops, encores = [], []
+    for place in range(rounds * len(order)):
+        turn, kind = place // len(order), order[place % len(order)]
+        ideal = place * stages.cover // (rounds * len(order))
+        if dealt[kind][turn]:
+            stops.append(stop_of(setting, Role.COVER, kind, turn + 1, ideal, dealt[kind][turn]))
+        else:
+            encores.append((setting.days[ideal], kind))
+    if stages.consolidate:
+        stops += second_pass(setting, dealt, rounds, stops)
+    return stops, tuple(encores)
+
+
+def stop_of(setting: Setting, role: Role, kind: Kind, turn: int, ideal: int, items: tuple[Item, ...]) -> Draft:
+    """One stop that works on items for the first time; it waits until all of them can be worked on.
+
+    Checking one's own work needs answers (the right answer after a wrong response is worth most of the gain: Pashler,
+    Cepeda, Wixted & Rohrer 2005, JEP:LMC 31(1):3–8), so papers and problems without them wait for the fallback day,
+    and something stands in for them.
+    """
+    materials = {material.key: material for material in setting.exam.materials}
+    mine = [materials[item.material] for item in items]
+    return Draft(
+        role=role,
+        kind=kind,
+        round=turn,
+        ranks=first_ranks(items),
+        items=items,
+        ideal=ideal,
+        release=max(setting.wait(material) for material in mine),
+        substitute=next((SUBSTITUTE[material.kind] for material in mine if unanswered(material)), ""),
+    )
+
+
+def second_pass(
+    setting: Setting, dealt: dict[Kind, list[tuple[Item, ...]]], rounds: int, cover: Sequence[Draft]
+) -> list[Draft]:
+    """One stop a kind for its flags, the rest of the practice problems, and the sheet to end with.
+
+    Before any check-in nobody knows the flags: a share of the first pass stands in for them (of the missed problems
+    where those are counted). Practice has its last share of problems instead. No second pass starts before all of its
+    kind's material can be worked on, and the sheet waits for everything.
+    """
+    stops = []
+    kinds = [kind for kind in KINDS if kind in dealt]
+    for place, kind in enumerate(kinds):
+        ideal = setting.stages.cover + place * setting.stages.consolidate // len(kinds)
+        ready = max((stop.release for stop in cover if stop.kind is kind), default=0)
+        if kind is Kind.PRACTICE and dealt[kind][rounds]:
+            stop = stop_of(setting, Role.CONSOLIDATE, kind, 1, ideal, dealt[kind][rounds])
+            stops.append(msgspec.structs.replace(stop, release=max(stop.release, ready)))
+        elif ranks := flag_ranks(kind, [item for items in dealt[kind] for item in items], setting.rates):
+            stops.append(Draft(role=Role.CONSOLIDATE, kind=kind, round=1, ranks=ranks, ideal=ideal, release=ready))
+    latest = max((stop.release for stop in (*cover, *stops)), default=0)
+    ranks = (Rank.FLAG_MUST,) * units(setting.rates.tidy)
+    return [*stops, Draft(role=Role.TIDY, round=1, ranks=ranks, ideal=setting.end, release=latest)]
+
+
+def first_ranks(items: Sequence[Item]) -> tuple[Rank, ...]:
+    """Essentials first, extras after them; minutes are rounded up to units once, for the stop as a whole."""
+    total = units(sum(item.minutes for item in items))
+    essential = min(total, units(sum(item.essential for item in items)))
+    return (Rank.ESSENTIAL,) * essential + (Rank.EXTRA,) * (total - essential)
+
+
+def flag_ranks(kind: Kind, cover: Sequence[Item], rates: Rates) -> tuple[Rank, ...]:
+    """The expected flags of a kind, flag 1 first: of quizzes and tests only missed problems come back."""
+    counted = kind in (Kind.QUIZ, Kind.TEST)
+    base = sum(item.essential if counted else item.minutes for item in cover)
+    total = units(base * rates.flags / 100)
+    must = -(-total * rates.flags_must // 100)
+    return (Rank.FLAG_MUST,) * must + (Rank.FLAG_SHOULD,) * (total - must)
+
+
+def units(minutes: float) -> int:
+    """Minutes as units, rounded up."""
+    return ceil(round(minutes, 6) / UNIT)
+
+
+# -------------------------------------------------------------------------------------- dealing material out
+
+
+def deal(setting: Setting, pile: Sequence[Material], stops: int) -> list[tuple[Item, ...]]:
+    """A kind's material over its stops, evenly, in the order in which it can be worked on, then class order.
+
+    Homework, quizzes and tests go piece by piece; notes by class period and practice by problem. Sizes differ by at
+    most one, the larger ones first; a short pile leaves the last stops empty.
+    """
+    ordered = sorted(pile, key=setting.wait)
+    sizes = [material.size or 1 if divisible(material.kind) else 1 for material in ordered]
+    total = sum(sizes)
+    ends = list(accumulate(sizes))
+    dealt, start = [], 0
+    for stop in range(stops):
+        end = start + total // stops + (stop < total % stops)
+        items, at = [], bisect_left(ends, start + 1)
+        while start < end:
+            material, began = ordered[at], ends[at] - sizes[at]
+            upto = min(end, ends[at])
+            items.append(item_of(setting.exam, setting.rates, material, start - began, upto - start))
+            start, at = upto, at + 1
+        dealt.append(tuple(items))
+    return dealt
+
+
+def divisible(kind: Kind) -> bool:
+    """Whether a kind is dealt out by its problems or class periods instead of by the piece."""
+    return kind in (Kind.NOTES, Kind.PRACTICE)
+
+
+def item_of(exam: Exam, rates: Rates, material: Material, skip: int, count: int) -> Item:
+    """A material, or ``count`` of its problems after the first ``skip``, with its minutes."""
+    minutes, essential = estimate(exam, rates, material)
+    share = 1.0
+    if divisible(material.kind):
+        share = count / (material.size or 1)
+    return Item(
+        material=material.key,
+        title=material.title,
+        first=skip + 1,
+        count=count if divisible(material.kind) and material.size else 0,
+        missed=0 if divisible(material.kind) else missed_of(material, rates),
+        minutes=round(minutes * share, 6),
+        essential=round(essential * share, 6),
+    )
+
+
+def estimate(exam: Exam, rates: Rates, material: Material) -> tuple[float, float]:
+    """Minutes of a material's first pass, and how many of them are essential, at this student's pace.
+
+    Right problems are essential nowhere, missed ones everywhere.
+    """
+    missed = missed_of(material, rates)
+    size = material.size or 1
+    choice = rates.multiple_choice / 100 if material.multiple_choice else 1.0
+    if material.kind is Kind.HOMEWORK:
+        total, essential = rates.homework_piece, rates.homework_piece * rates.homework_essential / 100
+    elif material.kind is Kind.NOTES:
+        total, essential = rates.notes_period * size, rates.notes_period * size * rates.notes_essential / 100
+    elif material.kind is Kind.PRACTICE:
+        total, essential = rates.practice_problem * size, rates.practice_problem * size * rates.practice_essential / 100
+    elif material.kind is Kind.QUIZ:
+        total, essential = (rates.quiz + rates.quiz_missed * missed) * choice, rates.quiz_missed * missed * choice
+    else:
+        right = rates.test_right * max(0, material.size - missed) if material.size else 0
+        total = (rates.test + rates.test_missed * missed + right) * choice
+        essential = rates.test_missed * missed * choice
+    if material.minutes is not None:
+        total, essential = float(material.minutes), essential * material.minutes / total if total else 0.0
+    return total * exam.pace / 100, essential * exam.pace / 100
+
+
+def missed_of(material: Material, rates: Rates) -> int:
+    """The missed problems of a paper: counted by the student, else the usual share of its size or of the usual size."""
+    if material.missed is not None or material.kind not in (Kind.QUIZ, Kind.TEST):
+        return material.missed or 0
+    size = material.size or (rates.quiz_size if material.kind is Kind.QUIZ else rates.test_size)
+    return max(1, (2 * size * rates.missed + 100) // 200)
+
+
+# ---------------------------------------------------------------------- what is not in hand, or has no answers
+
+
+def unanswered(material: Material) -> bool:
+    """Whether work on the material cannot be checked: a paper or problems without answers."""
+    return material.answers is Answers.NONE and material.kind in SUBSTITUTE
+
+
+SUBSTITUTE = {
+    Kind.QUIZ: "the end-of-section questions of the same topic that have printed answers",
+    Kind.TEST: "the chapter review of the same topics, with its printed answers",
+    Kind.PRACTICE: "textbook exercises of the same kind that have printed answers",
+}
+"""What stands in for papers and problems whose answers are missing (common practice, no source)."""
+
+MISSING = {
+    Kind.HOMEWORK: "homework: exercises from the textbook that have printed answers",
+    Kind.QUIZ: "quizzes: a class-mate's copy, or the end-of-section questions",
+    Kind.NOTES: "notes: a class-mate's copy, or the chapter summaries",
+    Kind.TEST: "tests: the chapter review, taken as if it were one",
+    Kind.PRACTICE: "practice problems: exercises with printed answers, or ask the teacher for some",
+}
+"""What stands in for a kind of which there is nothing (common practice, no source)."""
+
+
+def answers_day(exam: Exam, stages: Stages, days: Sequence[date]) -> int:
+    """The place of the day after which work goes on without the missing answers: given, else half-way through cover."""
+    last = max(0, stages.cover + stages.consolidate - 1)
+    if exam.answers_by is None:
+        return stages.cover // 2
+    return min(last, bisect_left(days, exam.answers_by))
+
+
+def in_hand_order(stops: Sequence[Draft]) -> list[Draft]:
+    """The stops on their ideal days: one whose material is not yet in hand changes places with the next that is.
+
+    A second pass never changes places with a first pass of its own kind, and the sheet is tidied last.
+    """
+    waiting = list(stops)
+    ordered = []
+    latest = 0
+    for place in [stop.ideal for stop in stops]:
+        stop = waiting.pop(next_stop(waiting, place))
+        latest = max(latest, place, stop.release)
+        ordered.append(msgspec.structs.replace(stop, ideal=latest))
+    return ordered
+
+
+def next_stop(waiting: Sequence[Draft], place: int) -> int:
+    """The first waiting stop whose material is in hand on the day, else the one whose material comes soonest."""
+    soonest = 0
+    kinds: set[Kind | None] = set()
+    for i, stop in enumerate(waiting):
+        if stop.kind not in kinds and (i == 0 or stop.role is not Role.TIDY):
+            if stop.release <= place:
+                return i
+            if stop.release < waiting[soonest].release:
+                soonest = i
+        kinds.add(stop.kind)
+    return soonest
+
+
+def asks(exam: Exam) -> tuple[Ask, ...]:
+    """What to ask a teacher or tutor for: answers that are missing."""
+    return tuple(
+        Ask(exam=exam.key, material=material.key, sentence=f"Ask for the answers to {material.title}.")
+        for material in exam.materials
+        if unanswered(material)
+    )
+
+
+# ------------------------------------------------------------------------------- gathering, taper, a single day
+
+
+def gather(exam: Exam, rates: Rates) -> list[Draft]:
+    """A short first task where kinds or answers are missing, or nobody has taken stock yet."""
+    missing = [MISSING[kind] for kind in KINDS if not any(m.kind is kind for m in exam.materials)]
+    if not (missing or exam.assumed or asks(exam)):
+        return []
+    return [
+        Draft(role=Role.GATHER, ranks=(Rank.GATHER,) * units(rates.gather), substitute="; ".join(missing)),
+    ]
+
+
+def taper(setting: Setting, usual: int) -> list[Draft]:
+    """One light task a day, fixed to it; the last one is the eve's."""
+    count = len(setting.days)
+    most = usual // UNIT or 1
+    return [
+        Draft(
+            role=Role.EVE if day == count - 1 else Role.TAPER,
+            round=day - (count - setting.stages.taper) + 1,
+            ranks=(Rank.TAPER,) * min(most, units(setting.rates.eve if day == count - 1 else setting.rates.taper)),
+            items=() if day == count - 1 else known_problems(setting, day),
+            ideal=day,
+            release=day,
+        )
+        for day in range(count - setting.stages.taper, count)
+    ]
+
+
+def known_problems(setting: Setting, day: int) -> tuple[Item, ...]:
+    """Four pieces for one known problem each, across the kinds that have problems, others on each day.
+
+    What came back too late for its turn goes before all others once it is in hand.
+    """
+    ready = [m for m in setting.exam.materials if m.kind is not Kind.NOTES and setting.wait(m) <= day]
+    late = [material for material in ready if setting.wait(material) > setting.end]
+    piles = [[m for m in ready if m.kind is kind] for kind in WORTH]
+    chosen = list({m.key: m for m in [*late, *(pile[day % len(pile)] for pile in piles if pile)]}.values())[:4]
+    return tuple(Item(material=m.key, title=m.title, count=1) for m in chosen)
+
+
+def single_day(setting: Setting, usual: int) -> list[Draft]:
+    """What matters most when one day is left: the sheet, missed problems of the newest test, some practice, stop."""
+    third = max(1, usual // UNIT // 3)
+    exam, rates = setting.exam, setting.rates
+    in_hand = [m for m in exam.materials if m.in_hand is None or m.in_hand <= setting.days[0]]
+    tests = [m for m in in_hand if m.kind is Kind.TEST] or [m for m in in_hand if m.kind is Kind.QUIZ]
+    practice = [m for m in in_hand if m.kind is Kind.PRACTICE]
+    stops = [Draft(role=Role.TIDY, round=1, ranks=(Rank.ESSENTIAL,) * max(2, third))]
+    if tests:
+        item = item_of(exam, rates, tests[-1], 0, 1)
+        few = min(max(1, units(item.essential)), third + 1)
+        stops.append(single(setting, tests[-1], item, (Rank.ESSENTIAL,) * few))
+    if practice:
+        count = min(max(1, int(2 * UNIT / (rates.practice_problem or 1))), practice[-1].size or 1)
+        item = item_of(exam, rates, practice[-1], 0, count)
+        stops.append(single(setting, practice[-1], item, (Rank.EXTRA,) * min(2, third)))
+    return stops
+
+
+def single(setting: Setting, material: Material, item: Item, ranks: tuple[Rank, ...]) -> Draft:
+    """A stop for one item on the only day."""
+    substitute = SUBSTITUTE[material.kind] if unanswered(material) else ""
+    return Draft(role=Role.COVER, kind=material.kind, round=1, ranks=ranks, items=(item,), substitute=substitute)
