@@ -27,9 +27,9 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
 
     ``exam`` is the exam's place in order of date. ``kind`` is any number that tells kinds apart, -1 for none.
     ``second`` marks a second pass. ``ranks`` has one rank a unit, ascending. ``release`` and ``due`` are the first and
-    last day; ``late`` is the last day once taper days are opened, which is for essentials only. ``ideal`` never falls along
-    an exam's jobs. A ``pinned`` job (taper) stays on its one day and takes no part in the order. ``worth`` decides
-    inside a rank: what has the smaller one is given up later.
+    last day; ``late`` is the last day once taper days are opened, which is for essentials only. ``ideal`` never falls
+    along an exam's jobs. A ``pinned`` job (taper) stays on its one day and takes no part in the order. ``worth``
+    decides inside a rank: what has the smaller one is given up later.
     """
 
     exam: int
@@ -160,7 +160,8 @@ def overload(runs: Sequence[Run], room: Sequence[int]) -> tuple[int, int, int, i
     """
     windows = Windows(runs, room)
     windows.demand(runs)
-    excess, i, j = min((slack, i, j) for i, row in enumerate(windows.slack) for j, slack in enumerate(row))
+    slacks = ((slack, i, j) for i, row in enumerate(windows.slack) for j, slack in enumerate(row))
+    excess, i, j = min(slacks, default=(0, 0, 0))
     if excess >= 0:
         return None
     first, last = windows.releases[i], windows.dues[j]
@@ -171,8 +172,8 @@ def overload(runs: Sequence[Run], room: Sequence[int]) -> tuple[int, int, int, i
 def all_runs(jobs: Sequence[Job], *, late: bool = False, most: int = Rank.EXTRA) -> list[Run]:
     """Every unit of rank ``most`` or better, in runs, the worthiest first.
 
-    ``late`` gives jobs that have a late day that day; their extras are then given up, since taper days are for essentials
-    and for the time when nothing else is left to give up.
+    ``late`` gives jobs that have a late day that day; their extras are then given up, since taper days are for
+    essentials, and open only when nothing else is left to give up.
     """
     runs = []
     for index, job in enumerate(jobs):

@@ -440,7 +440,7 @@ def single_day(setting: Setting, usual: int) -> list[Draft]:
     stops = [Draft(role=Role.TIDY, round=1, ranks=(Rank.ESSENTIAL,) * max(2, third))]
     if tests:
         item = item_of(exam, rates, tests[-1], 0, 1)
-        few = min(max(1, units(item.essential)), third + 1)
+        few = min(max(1, units(item.essential)), max(2, third))
         stops.append(single(setting, tests[-1], item, (Rank.ESSENTIAL,) * few))
     if practice:
         count = min(max(1, int(2 * UNIT / (rates.practice_problem or 1))), practice[-1].size or 1)

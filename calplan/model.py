@@ -20,6 +20,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
+from msgspec.structs import replace
 
 from calplan.spans import Span
 
@@ -290,12 +291,12 @@ class Rates(Value, frozen=True, kw_only=True):
     percentages.
     """
 
-    homework_piece: float = 7
-    quiz: float = 8
-    quiz_missed: float = 5
+    homework_piece: float = 7.0
+    quiz: float = 8.0
+    quiz_missed: float = 5.0
     notes_period: float = 4.5
-    test: float = 15
-    test_missed: float = 5
+    test: float = 15.0
+    test_missed: float = 5.0
     test_right: float = 1.5
     practice_problem: float = 1.5
     multiple_choice: int = 67
@@ -577,8 +578,17 @@ class Plan(Value, frozen=True, kw_only=True):
 
 def to_json(value: Request | Plan, *, indent: int = 2) -> bytes:
     """The JSON document of a request or a plan; equal values give equal bytes. ``indent`` 0 is compact."""
-    encoded = msgspec.json.encode(value, order="deterministic")
+    encoded = msgspec.json.encode(in_order(value))
     return msgspec.json.format(encoded, indent=indent) + b"\n" if indent else encoded
+
+
+def in_order(value: Request | Plan) -> Request | Plan:
+    """The same value with its dictionaries in order of their keys, whatever order they were made in."""
+    if isinstance(value, Request):
+        exams = (replace(exam, labels=dict(sorted(exam.labels.items()))) for exam in value.exams)
+        return replace(value, exams=tuple(exams))
+    short = value.shortfall and replace(value.shortfall, lost=dict(sorted(value.shortfall.lost.items())))
+    return replace(value, retired=dict(sorted(value.retired.items())), shortfall=short)
 
 
 def plan_from_json(document: bytes) -> Plan:
@@ -599,7 +609,7 @@ def request_from_json(document: bytes) -> Request:
 
 def plain(value: Value) -> Any:
     """The value as dictionaries, lists and strings, as its JSON has it."""
-    return msgspec.to_builtins(value, order="deterministic")
+    return msgspec.to_builtins(value, str_keys=True)
 
 
 def identity(seed: str, *parts: str) -> str:

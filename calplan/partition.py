@@ -142,7 +142,7 @@ def step(
     start, costs = before
     drift = drifts(day, ideals, scale, start, high)
     base = list(map(sub, costs, drift))
-    table = texture.table(canvas.present[day])
+    table = texture.table(canvas.present[day], start, start + len(costs))
     huge = 1 << (scale.clash + 40)
     best = [huge] * (high - low + 1)
     for count in range(canvas.rooms[day] + 1):
@@ -171,8 +171,8 @@ def day_cost(canvas: Canvas, scale: Scale, day: int, count: int) -> int:
     """Packed cost of a day that depends on its load alone."""
     load = canvas.load[day] + count
     empty = count == 0 and not canvas.occupied[day]
-    over = day in canvas.eves and load > canvas.usual
-    return (empty << scale.empty) + (over << scale.joins) + load * load
+    joins = max(0, len(canvas.present[day]) - 2) + (day in canvas.eves and load > canvas.usual)
+    return (empty << scale.empty) + (joins << scale.joins) + load * load
 
 
 class Texture:
@@ -184,44 +184,50 @@ class Texture:
     """
 
     def __init__(self, canvas: Canvas, units: Sequence[int], scale: Scale) -> None:
-        self.scale = scale
+        self.join, self.clash = 1 << scale.joins, 1 << scale.clash
         self.most = max(canvas.rooms, default=0)
         self.tables: dict[frozenset[int], list[list[int]]] = {}
+        self.weighed: dict[frozenset[int], int] = {}
         self.marks = marks(canvas.jobs, units)
 
-    def table(self, present: frozenset[int]) -> list[list[int]]:
-        """``table[count][k]``: the packed cost of units k to k + count on a day that already holds ``present``."""
-        if present not in self.tables:
-            self.tables[present] = self.weigh(present)
-        return self.tables[present]
+    def table(self, present: frozenset[int], start: int, stop: int) -> list[list[int]]:
+        """``table[count][k]``: the packed cost of units k to k + count on a day that already holds ``present``.
 
-    def weigh(self, present: frozenset[int]) -> list[list[int]]:
-        join, clash = 1 << self.scale.joins, 1 << self.scale.clash
-        rows = [[0] * (len(self.marks) + 1) for _ in range(self.most + 1)]
-        for k in range(len(self.marks)):
-            cost, exams = 0, len(present)
-            for count, mark in enumerate(self.marks[k : k + self.most], 1):
-                if mark.before < k:
-                    cost += join * ((mark.before >= 0) + mark.long)
-                elif mark.before_that < k:
-                    cost -= join * mark.long
-                if mark.exam_before < k and mark.exam not in present:
-                    exams += 1
-                    cost += join * (exams > 2)
-                if mark.kind_before < k <= mark.kinds_before:
-                    cost += join
-                if mark.cover >= k:
-                    cost += clash
-                rows[count][k] = cost
+        It holds for k from ``start`` to before ``stop``; neither may fall from one call to the next.
+        """
+        if present not in self.tables:
+            self.tables[present] = [[0] * (len(self.marks) + 1) for _ in range(self.most + 1)]
+        rows = self.tables[present]
+        for k in range(max(start, self.weighed.get(present, 0)), stop):
+            self.weigh(present, k, rows)
+        self.weighed[present] = max(stop, self.weighed.get(present, 0))
         return rows
+
+    def weigh(self, present: frozenset[int], k: int, rows: list[list[int]]) -> None:
+        """Fills in the costs of all stretches that start with unit k."""
+        join, clash = self.join, self.clash
+        cost, exams = 0, len(present)
+        for count, mark in enumerate(self.marks[k : k + self.most], 1):
+            if mark.before < k:
+                cost += join * ((mark.before >= 0) + mark.long)
+            elif mark.before_that < k:
+                cost -= join * mark.long
+            if mark.exam_before < k and mark.exam not in present:
+                exams += 1
+                cost += join * (exams > 2)
+            if mark.kind_before < k <= mark.kinds_before:
+                cost += join
+            if mark.pass_before < k <= mark.other_pass_before:
+                cost += clash
+            rows[count][k] = cost
 
 
 class Mark(NamedTuple):
     """Where the units that matter to this one stand in the order, -1 for nowhere.
 
     ``before`` is the last one of the same task, ``before_that`` the one before it, ``exam_before`` the last of the same
-    exam, ``kind_before`` of the same kind of the exam, ``kinds_before`` of any kind of it. ``cover`` is set on a kind's
-    first second-pass unit only: where its last first-pass unit stands. ``long`` tasks have more than one unit here.
+    exam, ``kind_before`` of the same kind of the exam, ``kinds_before`` of any kind of it, ``pass_before`` of the same
+    pass of that kind and ``other_pass_before`` of the other pass. ``long`` tasks have more than one unit here.
     """
 
     before: int
@@ -229,7 +235,8 @@ class Mark(NamedTuple):
     exam_before: int
     kind_before: int
     kinds_before: int
-    cover: int
+    pass_before: int
+    other_pass_before: int
     exam: int
     long: bool
 
@@ -242,8 +249,7 @@ def marks(jobs: Sequence[Job], units: Sequence[int]) -> list[Mark]:
     for place, index in enumerate(units):
         job = jobs[index]
         task, exam, kind = index, ("exam", job.exam), (job.exam, job.kind)
-        kinds, passed = ("kinds", job.exam), ("first pass", job.exam, job.kind)
-        opens = job.second and job.kind >= 0 and ("second pass", *kind) not in last
+        kinds = ("kinds", job.exam)
         result.append(
             Mark(
                 before=last.get(task, -1),
@@ -251,7 +257,8 @@ def marks(jobs: Sequence[Job], units: Sequence[int]) -> list[Mark]:
                 exam_before=last.get(exam, -1),
                 kind_before=last.get(kind, -1) if job.kind >= 0 else place,
                 kinds_before=last.get(kinds, -1),
-                cover=last.get(passed, -1) if opens else -1,
+                pass_before=last.get((*kind, job.second), -1),
+                other_pass_before=last.get((*kind, not job.second), -1),
                 exam=job.exam,
                 long=sizes[index] > 1,
             )
@@ -260,7 +267,7 @@ def marks(jobs: Sequence[Job], units: Sequence[int]) -> list[Mark]:
         last[task] = last[exam] = place
         if job.kind >= 0:
             last[kind] = last[kinds] = place
-            last[("second pass", *kind) if job.second else passed] = place
+            last[*kind, job.second] = place
     return result
 
 
@@ -277,7 +284,7 @@ def trace(
     for day in range(len(layers) - 2, -1, -1):
         start, costs = layers[day]
         goal = layers[day + 1][1][place - layers[day + 1][0]]
-        table = texture.table(canvas.present[day])
+        table = texture.table(canvas.present[day], start, start)
         for count in range(min(canvas.rooms[day], place - start) + 1):
             k = place - count
             if k - start >= len(costs):

@@ -98,28 +98,30 @@ def orders(runs: Sequence[Run], jobs: Sequence[Job], room: Sequence[int]) -> lis
     there is one. Should none exist under the ceiling, (d) is earliest due date with the true windows: it always fits.
     """
     lawful = monotone(runs, jobs)
-    if lawful is not None:
-        found = [sorted(lawful, key=lambda run: (jobs[run.job].ideal, jobs[run.job].exam, run.job, run.first))]
-        if len({jobs[run.job].exam for run in runs}) > 1 or fixed_dates(lawful):
-            found += woven(lawful, jobs, room)
-        unique = [order for i, order in enumerate(found) if order not in found[:i]]
-        if any(feasible(order, room) for order in unique):
-            return unique
+    found = [sorted(lawful, key=lambda run: (jobs[run.job].ideal, jobs[run.job].exam, run.job, run.first))]
+    if len({jobs[run.job].exam for run in runs}) > 1 or fixed_dates(lawful):
+        found += woven(lawful, jobs, room)
+    unique = [order for i, order in enumerate(found) if order not in found[:i]]
+    if any(feasible(order, room) for order in unique):
+        return unique
     placed = earliest_due(runs, jobs, room, lead=len(room))
     assert placed is not None, "kept units fit their windows"
     return [by_day(placed, jobs)]
 
 
-def monotone(runs: Sequence[Run], jobs: Sequence[Job]) -> list[Run] | None:
-    """The runs with releases that never fall and dues that never fall along an exam; ``None`` if a window closes."""
+def monotone(runs: Sequence[Run], jobs: Sequence[Job]) -> list[Run]:
+    """The runs with releases that never fall and dues that never fall along an exam.
+
+    An exam in which a window closes by that cannot keep its order; its runs keep their windows.
+    """
     result = []
     for _, group in groupby(sorted(runs, key=lambda r: (jobs[r.job].exam, r.job, r.first)), lambda r: jobs[r.job].exam):
         mine = list(group)
         releases = list(accumulate((run.release for run in mine), max))
         dues = list(accumulate((run.due for run in reversed(mine)), min))[::-1]
-        if any(release > due for release, due in zip(releases, dues, strict=True)):
-            return None
-        result += [run._replace(release=r, due=d) for run, r, d in zip(mine, releases, dues, strict=True)]
+        if all(release <= due for release, due in zip(releases, dues, strict=True)):
+            mine = [run._replace(release=r, due=d) for run, r, d in zip(mine, releases, dues, strict=True)]
+        result += mine
     return result
 
 

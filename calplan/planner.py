@@ -1,0 +1,374 @@
+"""From a request to a plan: the steps, wired.
+
+    request, calendars → busy times → days → cycle (tasks) → schedule (days) → placement (clock times) → rules
+
+:func:`make_plan` is the main job. :func:`trade_off` asks the same machine what starting on another day would cost.
+No step asks for the time, for chance or for this computer's zone: all of that comes in as arguments.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from hashlib import sha256
+from typing import TYPE_CHECKING, NamedTuple
+from zoneinfo import ZoneInfo
+
+from msgspec.structs import replace
+
+from calplan import rules
+from calplan.busy import CalendarFile, Reading, read_calendars
+from calplan.capacity import keep_for, loss
+from calplan.cycle import Stages
+from calplan.days import Days, check_place, exam_day, resolve, set_aside, versions, what_takes
+from calplan.encores import with_encores
+from calplan.errors import BadCalendar, BrokenPlan, InvalidRequest, NoPlan, Problem
+from calplan.model import (
+    UNIT,
+    BusySpan,
+    Day,
+    Exam,
+    Figures,
+    Keep,
+    Notice,
+    Part,
+    Plan,
+    PlannedExam,
+    Rank,
+    Request,
+    Shortfall,
+    Skipped,
+    Task,
+    Value,
+    to_json,
+)
+from calplan.papers import Paper, timed_papers
+from calplan.placement import place
+from calplan.remarks import remarks
+from calplan.request import MOST_DAYS
+from calplan.schedule import Solution, solve
+from calplan.workload import Prepared, Workload, fits_all, limit_for, tightest, with_taper_opened, workload
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+LOOK_BACK = 60
+"""How many days before the present one are tried for a start that would have done."""
+
+WAY_TO_THE_EXAM = (
+    "Two minutes: write down what the exam covers, and when and where it starts.",
+    "Five minutes: look over the summary sheet, or the headings and boxed formulas of the newest chapter.",
+    "Two minutes: look at one problem that you once had wrong and now know.",
+    "One minute: pack what the exam allows, and stop.",
+)
+"""What still makes sense when no day is left (common practice, no source)."""
+
+
+def make_plan(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime, seed: str | None = None) -> Plan:
+    """The plan for a request from the moment ``as_of`` on.
+
+    ``calendars`` holds the bytes of the busy calendars by the names under which the request lists them. Ids derive
+    from ``seed`` (default: the request's hash), so that equal arguments give an equal plan. Raises InvalidRequest with
+    every problem of the request's place and files; NoPlan when no exam has a usable day; BrokenPlan when the finished
+    plan breaks a rule, which is a bug.
+    """
+    as_of = as_of.astimezone(UTC).replace(microsecond=0)
+    digest = sha256(to_json(request, indent=0)).hexdigest()
+    ground = survey(request, calendars, as_of=as_of)
+    work, opened = with_taper_opened(ground.work)
+    solution = solve(work.board, work.jobs, essentials=request.keep is Keep.ESSENTIALS, opened=opened)
+    plan = assemble(ground, work, solution, digest=digest, seed=seed or digest)
+    faults = rules.check(request, plan)
+    if faults:
+        raise BrokenPlan(faults)
+    return plan
+
+
+# --------------------------------------------------------------------------------- what there is to work with
+
+
+class Ground(NamedTuple):
+    """A request with everything about it resolved: busy times, days, timed papers, and the work for the days."""
+
+    request: Request
+    busy: tuple[BusySpan, ...]
+    skipped: tuple[Skipped, ...]
+    days: Days
+    work: Workload
+    papers: tuple[Paper, ...]
+    notices: tuple[Notice, ...]
+
+
+def survey(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime) -> Ground:
+    """Reads the busy calendars, resolves the days and sets the tasks. Raises as :func:`make_plan`."""
+    busy, skipped = read_busy(request, calendars, as_of=as_of)
+    days = resolve(request, busy, as_of=as_of)
+    work = workload(request, days.days)
+    without = [exam for exam in request.exams if all(exam.key != one.exam.key for one in work.exams)]
+    if len(without) == len(request.exams):
+        raise no_plan(request, busy, days)
+    notices = [
+        Notice(
+            code="no-usable-day",
+            sentence=f"{exam.subject} has no usable day before it, so nothing is planned for it. "
+            + " ".join(what_takes(request, busy, days, exam.key)[:2]),
+        )
+        for exam in without
+    ]
+    papers, left_out = timed_papers(request, busy, work.exams, as_of=as_of, number=len(work.tasks))
+    if papers:
+        work = around_papers(work, papers)
+    return Ground(request, busy, skipped, days, work, papers, (*notices, *left_out))
+
+
+def read_busy(
+    request: Request, calendars: Mapping[str, bytes], *, as_of: datetime
+) -> tuple[tuple[BusySpan, ...], tuple[Skipped, ...]]:
+    """The busy times of all calendar files, and what was skipped in them.
+
+    They are read from a look-back before ``as_of`` on, so that earlier starts can be weighed. Raises InvalidRequest
+    with all problems of the files and of the public holidays' place.
+    """
+    place_problem = check_place(request.holidays.country, request.holidays.subdivision)
+    problems = [] if place_problem is None else [place_problem]
+    first, last = first_day(request, as_of), max(exam_day(request, exam) for exam in request.exams)
+    if (last - first).days > MOST_DAYS:
+        sentence = f"From {first} to the last exam on {last} there are more than {MOST_DAYS} days."
+        raise InvalidRequest([*problems, Problem("start", sentence, "Start later, or leave the far exam out for now.")])
+    missing = [calendar for calendar in request.calendars if calendar.file not in calendars]
+    problems += [
+        Problem(f"calendar {one.file}", "The file was not handed over with the request.", "Check its name and place.")
+        for one in missing
+    ]
+    readings = read_calendars(
+        [
+            CalendarFile(data=calendars[one.file], name=one.file, all_day=one.all_day, only=one.only)
+            for one in request.calendars
+            if one.file in calendars
+        ],
+        zone=request.zone,
+        first=first - timedelta(days=LOOK_BACK),
+        last=last,
+    )
+    problems += [reading.problem for reading in readings if isinstance(reading, BadCalendar)]
+    if problems:
+        raise InvalidRequest(problems)
+    read = [reading for reading in readings if isinstance(reading, Reading)]
+    return (
+        tuple(sorted((one for reading in read for one in reading.busy), key=lambda one: one.span)),
+        tuple(one for reading in read for one in reading.skipped),
+    )
+
+
+def first_day(request: Request, as_of: datetime) -> date:
+    """The first day that the plan may use."""
+    today = as_of.astimezone(ZoneInfo(request.zone)).date()
+    return max(today, request.start) if request.start else today
+
+
+def no_plan(request: Request, busy: tuple[BusySpan, ...], days: Days) -> NoPlan:
+    """The refusal when no exam has a usable day: what takes the days, and what can still be done."""
+    last = max(request.exams, key=lambda exam: exam_day(request, exam))
+    return NoPlan(
+        f"No day before the exam in {last.subject} can hold any work.",
+        what_takes(request, busy, days, last.key),
+        WAY_TO_THE_EXAM,
+    )
+
+
+def around_papers(work: Workload, papers: Sequence[Paper]) -> Workload:
+    """The workload with the timed papers' days kept free of other work where that loses nothing, else around them."""
+    board, taken = work.board, {paper.day for paper in papers}
+    beside = work.days
+    for paper in papers:
+        beside = tuple(
+            set_aside(day, paper.span, work.request.effort) if day.day == paper.day else day for day in beside
+        )
+    around = replace(board, room=tuple(day.room for day in beside))
+    alone = replace(board, room=tuple(0 if day.day in taken else day.room for day in beside))
+    filled = tuple(day.day in taken or full for day, full in zip(beside, board.filled, strict=True))
+    essentials = work.request.keep is Keep.ESSENTIALS
+    losses = [loss(work.jobs, keep_for(one, work.jobs, essentials=essentials, late=False)) for one in (alone, around)]
+    better = alone if losses[0] <= losses[1] else around
+    return work._replace(days=beside, board=replace(better, filled=filled))
+
+
+# ------------------------------------------------------------------------------------------- the plan itself
+
+
+def assemble(ground: Ground, work: Workload, solution: Solution, *, digest: str, seed: str) -> Plan:
+    """The plan that carries a solution: days with their work, blocks at clock times, figures and remarks."""
+    request, as_of = ground.request, ground.days.as_of
+    tasks = tuple(replace(task, kept=kept) for task, kept in zip(work.tasks, solution.kept, strict=True))
+    tasks = late_windows(tasks, work, solution)
+    loaded = [
+        replace(day, parts=tuple(Part(task=tasks[job].id, first=first, units=units) for job, first, units in pieces))
+        for day, pieces in zip(work.days, solution.days, strict=True)
+    ]
+    papers: dict[date, tuple[Part, ...]] = {}
+    for paper in ground.papers:
+        part = Part(task=paper.task.id, first=0, units=paper.task.kept)
+        papers[paper.day] = (*papers.get(paper.day, ()), part)
+    loaded = [replace(day, parts=(*day.parts, *papers[day.day])) if day.day in papers else day for day in loaded]
+    most = min(work.board.usual, solution.maximum)
+    used, encores = with_encores(loaded, tasks, work.exams, most=most)
+    tasks = (*tasks, *(paper.task for paper in ground.papers), *encores)
+    days = every_day(ground, used, papers)
+    blocks = place(request, days, {task.id: task for task in tasks}, seed=seed, as_of=as_of)
+    days = tuple(restored(day, original) for day, original in zip(days, ground.days.days, strict=True))
+    tz_version, holidays_version = versions()
+    opened = {work.jobs[i].exam for i, job in enumerate(work.jobs) if job.late >= 0} if solution.opened else set[int]()
+    counted = tasks[: len(work.tasks)]
+    figures = figures_of(ground.work, counted, solution)
+    return Plan(
+        request_hash=digest,
+        seed=seed,
+        as_of=as_of,
+        zone=request.zone,
+        title=request.title or " and ".join(exam.subject for exam in request.exams),
+        exams=tuple(planned_exam(request, one, work.exams, opened) for one in request.exams),
+        days=days,
+        tasks=tasks,
+        blocks=blocks,
+        figures=figures,
+        tz_version=tz_version,
+        holidays_version=holidays_version,
+        busy=tuple(one for one in ground.busy if one.span.end > as_of),
+        holidays=ground.days.holidays,
+        skipped=ground.skipped,
+        asks=tuple(ask for one in work.exams for ask in one.cycle.asks),
+        notices=(
+            *ground.notices,
+            *ground.days.notices,
+            *remarks(work.exams, counted, used, opened=opened, bent=solution.bent),
+        ),
+        shortfall=shortfall_of(ground, counted, figures),
+    )
+
+
+def late_windows(tasks: tuple[Task, ...], work: Workload, solution: Solution) -> tuple[Task, ...]:
+    """The tasks with the taper days that were opened for them added to their windows."""
+    if not solution.opened:
+        return tasks
+    return tuple(
+        replace(task, last=work.days[job.late].day) if job.late > job.due else task
+        for task, job in zip(tasks, work.jobs, strict=True)
+    )
+
+
+def every_day(ground: Ground, used: Sequence[Day], papers: Mapping[date, tuple[Part, ...]]) -> tuple[Day, ...]:
+    """All days of the plan: the usable ones with their work, the others with at most a timed paper."""
+    loaded = {day.day: day for day in used}
+    return tuple(
+        loaded[day.day] if day.day in loaded else replace(day, parts=papers[day.day]) if day.day in papers else day
+        for day in ground.days.days
+    )
+
+
+def restored(day: Day, original: Day) -> Day:
+    """A day with its work, and with its hours as they are without a timed paper."""
+    return replace(original, parts=day.parts)
+
+
+def planned_exam(request: Request, exam: Exam, exams: Sequence[Prepared], opened: set[int]) -> PlannedExam:
+    """What the plan says of an exam: its stages as dates."""
+    place, one = next(((i, one) for i, one in enumerate(exams) if one.exam.key == exam.key), (-1, None))
+    days, stages = (one.days, one.cycle.stages) if one else ((), Stages(0, 0, 0))
+    second = stages.cover + stages.consolidate
+    return PlannedExam(
+        key=exam.key,
+        subject=exam.subject,
+        start=exam.start,
+        zone=exam.zone or request.zone,
+        minutes=exam.minutes,
+        usable_days=len(days),
+        place=exam.place,
+        cover_ends=days[stages.cover - 1] if stages.cover else None,
+        consolidate_ends=days[second - 1] if stages.consolidate else None,
+        taper_days=days[second:],
+        opened=place in opened,
+    )
+
+
+# --------------------------------------------------------------------------------------- figures and ways out
+
+
+def figures_of(work: Workload, tasks: Sequence[Task], solution: Solution) -> Figures:
+    """The plan's minutes a day and in all."""
+    return Figures(
+        everything=limit_for(work, Rank.EXTRA),
+        essentials=limit_for(work, Rank.FLAG_SHOULD),
+        bound=solution.bound * UNIT,
+        maximum=solution.maximum * UNIT,
+        asked=sum(len(task.ranks) for task in tasks) * UNIT,
+        kept=sum(task.kept for task in tasks) * UNIT,
+    )
+
+
+def shortfall_of(ground: Ground, tasks: Sequence[Task], figures: Figures) -> Shortfall | None:
+    """The proof that not everything fits, and the ways out; ``None`` where nothing is lost that was to be kept."""
+    lost: dict[Rank, int] = {}
+    for task in tasks:
+        for rank in task.ranks[task.kept :]:
+            lost[rank] = lost.get(rank, 0) + UNIT
+    if not lost or (ground.request.keep is Keep.ESSENTIALS and set(lost) == {Rank.EXTRA}):
+        return None
+    days = ground.work.days
+    first, last, needed, free = tightest(ground.work) or (days[0].day, days[-1].day, figures.asked, figures.kept)
+    return Shortfall(
+        first=first,
+        last=last,
+        needed=needed,
+        free=free,
+        lost=dict(sorted(lost.items())),
+        start=start_that_would_do(ground),
+        limit_all=figures.everything,
+        limit_essential=figures.essentials,
+    )
+
+
+def start_that_would_do(ground: Ground) -> date | None:
+    """The latest first day, within the look-back, from which everything would have fitted under the same limit."""
+    request = ground.request
+    first = first_day(request, ground.days.as_of)
+    earlier = ground.days.as_of - timedelta(days=LOOK_BACK)
+    days = resolve(replace(request, start=first - timedelta(days=LOOK_BACK)), ground.busy, as_of=earlier).days
+    for back in range(1, LOOK_BACK + 1):
+        start = first - timedelta(days=back)
+        work = workload(request, [day for day in days if day.day >= start])
+        if len(work.exams) == len(request.exams) and fits_all(work):
+            return start
+    return None
+
+
+class Step(Value, frozen=True, kw_only=True):
+    """A point of the trade-off curve: minutes a day that would do, for one first day.
+
+    ``days`` counts the usable days from ``start`` to the last exam. ``None`` means that no limit would do.
+    """
+
+    start: date
+    days: int
+    everything: int | None
+    essentials: int | None
+
+
+def trade_off(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime) -> tuple[Step, ...]:
+    """What putting it off costs: for every usable day as the first, the least limit of a day that would do.
+
+    Raises as :func:`make_plan`.
+    """
+    ground = survey(request, calendars, as_of=as_of.astimezone(UTC).replace(microsecond=0))
+    steps = []
+    for skipped, day in enumerate(ground.work.days):
+        work = workload(request, ground.work.days[skipped:])
+        if len(work.exams) < len(ground.work.exams):
+            break
+        steps.append(
+            Step(
+                start=day.day,
+                days=len(work.days),
+                everything=limit_for(work, Rank.EXTRA),
+                essentials=limit_for(work, Rank.FLAG_SHOULD),
+            )
+        )
+    return tuple(steps)

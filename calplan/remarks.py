@@ -1,0 +1,152 @@
+"""What a plan has to say for itself: what was combined, shortened or left out, and why, one sentence each.
+
+Nothing is dropped silently: every unit that a task lost, every kind that shares a day, every stage that had to give
+way shows up here once, in the exam's own words.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from calplan.cycle import MISSING
+from calplan.model import KINDS, UNIT, Notice, Rank, Role, Task
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from calplan.model import Day, Exam
+    from calplan.workload import Prepared
+
+FEW = 3
+"""With so few usable days, or fewer, a kind word takes the place of proofs."""
+
+
+def remarks(
+    exams: Sequence[Prepared], tasks: Sequence[Task], days: Sequence[Day], *, opened: Iterable[int], bent: Iterable[int]
+) -> tuple[Notice, ...]:
+    """The remarks of a plan, exam by exam. ``opened`` and ``bent`` name exams by their place."""
+    opened, bent = set(opened), set(bent)
+    return tuple(
+        notice
+        for place, one in enumerate(exams)
+        for notice in (
+            *on_days(one),
+            *on_stock(one.exam),
+            *on_order(one, opened=place in opened, bent=place in bent),
+            *on_sharing(one, tasks, days),
+            *on_losses(one, [task for task in tasks if task.exam == one.exam.key]),
+        )
+    )
+
+
+def on_days(one: Prepared) -> Iterator[Notice]:
+    """A kind word where little time is left."""
+    count = len(one.days)
+    if count > FEW:
+        return
+    left = "One day is" if count == 1 else f"{number(count).capitalize()} days are"
+    yield Notice(
+        code="few-days",
+        sentence=f"{one.exam.subject}: {left} left, which is enough to do the most useful things and not enough to do "
+        "everything. What stands here comes first for a reason; when it is done, stop and sleep.",
+    )
+
+
+def on_stock(exam: Exam) -> Iterator[Notice]:
+    """Assumed amounts, and kinds of which there is nothing."""
+    if exam.assumed:
+        yield Notice(
+            code="assumed",
+            sentence=f"{exam.subject}: the amounts of material are the usual ones for a {exam.scope} exam. "
+            "Count your own and plan again.",
+        )
+    missing = [MISSING[kind] for kind in KINDS if all(material.kind is not kind for material in exam.materials)]
+    if missing:
+        yield Notice(
+            code="substitutes",
+            sentence=f"{exam.subject}: there is none of some kinds of material; what can stand in for "
+            f"{'; for '.join(missing)}.",
+        )
+
+
+def on_order(one: Prepared, *, opened: bool, bent: bool) -> Iterator[Notice]:
+    """Stages and rotation that had to give way."""
+    if opened:
+        yield Notice(
+            code="taper-opened",
+            sentence=f"{one.exam.subject}: the last days are less light than they should be, because essential work "
+            "does not fit before them. The eve stays light.",
+        )
+    if bent:
+        yield Notice(
+            code="order-bent",
+            sentence=f"{one.exam.subject}: the kinds do not take turns in their usual order everywhere, because some "
+            "material comes too late for its turn.",
+        )
+
+
+def on_sharing(one: Prepared, tasks: Sequence[Task], days: Sequence[Day]) -> Iterator[Notice]:
+    """Days on which several kinds of an exam lie, and tasks that go over several days."""
+    mine = {task.id: task for task in tasks if task.exam == one.exam.key}
+    shared = divided = 0
+    seen: set[str] = set()
+    for day in days:
+        here = [mine[part.task] for part in day.parts if part.task in mine]
+        shared += len({task.kind for task in here if task.kind}) > 1
+        ids = {task.id for task in here}
+        divided += len(ids & seen)
+        seen |= ids
+    if shared or divided:
+        said = [
+            f"{plural(shared, 'day holds', 'days hold')} more than one kind" if shared else "",
+            f"tasks go on into another day {plural(divided, 'time', 'times')}" if divided else "",
+        ]
+        yield Notice(code="combined", sentence=f"{one.exam.subject}: {' and '.join(filter(None, said))}.")
+
+
+def on_losses(one: Prepared, tasks: Sequence[Task]) -> Iterator[Notice]:
+    """What was shortened and what fell out whole, kind by kind."""
+    short = [task for task in tasks if 0 < task.kept < len(task.ranks)]
+    if short:
+        minutes = sum(len(task.ranks) - task.kept for task in short) * UNIT
+        only_extras = all(rank == Rank.EXTRA for task in short for rank in task.ranks[task.kept :])
+        what = "only extras" if only_extras else "extras first, then the least of the essentials"
+        yield Notice(
+            code="shortened",
+            sentence=f"{one.exam.subject}: {plural(len(short), 'task is', 'tasks are')} shortened by {minutes} minutes "
+            f"in all ({what}): {listed(short)}.",
+        )
+    gone = [task for task in tasks if not task.kept and task.ranks]
+    if gone:
+        yield Notice(
+            code="left-out",
+            sentence=f"{one.exam.subject}: {plural(len(gone), 'task is', 'tasks are')} left out whole: {listed(gone)}.",
+        )
+
+
+def listed(tasks: Sequence[Task]) -> str:
+    """Tasks by their kind or role, with numbers: "2 quizzes, 1 taper task"."""
+    counts: dict[str, int] = {}
+    for task in tasks:
+        name = WORDS.get(task.role) or f"{task.kind or 'sheet'} {'review' if task.role is Role.CONSOLIDATE else 'stop'}"
+        counts[name] = counts.get(name, 0) + 1
+    return ", ".join(plural(count, name, f"{name}s") for name, count in counts.items())
+
+
+WORDS = {
+    Role.GATHER: "gathering task",
+    Role.TIDY: "sheet task",
+    Role.TAPER: "taper task",
+    Role.EVE: "eve task",
+}
+"""What a task of a role is called where it has no kind."""
+
+
+def plural(count: int, one: str, many: str) -> str:
+    """A count with its word."""
+    return f"{count} {one if count == 1 else many}"
+
+
+def number(count: int) -> str:
+    """A small number in words."""
+    return {1: "one", 2: "two", 3: "three"}[count]
