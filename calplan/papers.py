@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from calplan.days import paper_span, unbooked
 from calplan.model import UNIT, Notice, Rank, Role, Task
+from calplan.spans import Span, widen
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date, datetime
 
     from calplan.model import BusySpan, Request
-    from calplan.spans import Span
     from calplan.workload import Prepared
 
 
@@ -79,7 +79,7 @@ def paper_on(
 ) -> tuple[date, Span] | None:
     """The day and the paper's instants on it, if nothing else takes any of them."""
     span = paper_span(request, one.exam, day)
-    if any(span.overlaps(other) for other in taken):
+    if any(span.overlaps(other) for other in widen(taken, request.effort.rest)):
         return None
     free = unbooked(request, busy, day, as_of=as_of)
     return (day, span) if any(gap.start <= span.start and span.end <= gap.end for gap in free) else None

@@ -8,6 +8,7 @@ No step asks for the time, for chance or for this computer's zone: all of that c
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from datetime import UTC, date, datetime, timedelta
 from hashlib import sha256
 from typing import TYPE_CHECKING, NamedTuple
@@ -18,7 +19,7 @@ from msgspec.structs import replace
 from calplan import rules
 from calplan.busy import CalendarFile, Reading, read_calendars
 from calplan.capacity import keep_for, loss
-from calplan.cycle import Stages
+from calplan.cycle import Stages, estimate
 from calplan.days import Days, check_place, exam_day, resolve, set_aside, versions, what_takes
 from calplan.encores import with_encores
 from calplan.errors import BadCalendar, BrokenPlan, InvalidRequest, NoPlan, Problem
@@ -232,7 +233,7 @@ def assemble(ground: Ground, work: Workload, solution: Solution, *, digest: str,
         figures=figures,
         tz_version=tz_version,
         holidays_version=holidays_version,
-        busy=tuple(one for one in ground.busy if one.span.end > as_of),
+        busy=tuple(one for one in ground.busy if one.span.end > as_of - timedelta(minutes=request.effort.margin)),
         holidays=ground.days.holidays,
         skipped=ground.skipped,
         asks=tuple(ask for one in work.exams for ask in one.cycle.asks),
@@ -334,10 +335,26 @@ def start_that_would_do(ground: Ground) -> date | None:
     days = resolve(replace(request, start=first - timedelta(days=LOOK_BACK)), ground.busy, as_of=earlier).days
     for back in range(1, LOOK_BACK + 1):
         start = first - timedelta(days=back)
-        work = workload(request, [day for day in days if day.day >= start])
+        usable = [day for day in days if day.room and day.day >= start]
+        if sum(day.room for day in usable) < least_units(request, usable):
+            continue
+        work = workload(request, usable)
         if len(work.exams) == len(request.exams) and fits_all(work):
             return start
     return None
+
+
+def least_units(request: Request, usable: Sequence[Day]) -> int:
+    """A number of units that the work over so many days cannot fall below: it saves most of the trials of a start.
+
+    However material is dealt out, its first pass has its minutes; only a single day leaves most of it out.
+    """
+    dates = [day.day for day in usable]
+    return sum(
+        int(sum(estimate(exam, request.rates, one)[0] for one in exam.materials if one.in_hand is None)) // UNIT
+        for exam in request.exams
+        if bisect_left(dates, exam_day(request, exam)) > 1
+    )
 
 
 class Step(Value, frozen=True, kw_only=True):
