@@ -20,7 +20,7 @@ from calplan import rules
 from calplan.busy import CalendarFile, Reading, read_calendars
 from calplan.capacity import keep_for, loss
 from calplan.cycle import Stages, estimate
-from calplan.days import Days, check_place, exam_day, resolve, set_aside, versions, what_takes
+from calplan.days import Days, exam_day, resolve, set_aside, what_takes
 from calplan.encores import with_encores
 from calplan.errors import BadCalendar, BrokenPlan, InvalidRequest, NoPlan, Problem
 from calplan.model import (
@@ -44,6 +44,7 @@ from calplan.model import (
 )
 from calplan.papers import Paper, timed_papers
 from calplan.placement import place
+from calplan.publicdays import check_place, versions
 from calplan.remarks import remarks
 from calplan.request import MOST_DAYS
 from calplan.schedule import Solution, solve

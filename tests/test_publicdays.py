@@ -9,10 +9,10 @@ import holidays
 import pytest
 import tzdata
 
-from calplan import days
-from calplan.days import NEEDS_SUBDIVISION, check_place, holiday_days, versions
+from calplan import publicdays
 from calplan.errors import InvalidRequest
 from calplan.model import Holidays, HolidayUse, OwnHoliday, Request
+from calplan.publicdays import NEEDS_SUBDIVISION, check_place, holiday_days, versions
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -174,7 +174,7 @@ def test_a_year_past_the_data_is_said(country: str, year: int) -> None:
 
 def test_titles_do_not_follow_the_language_of_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("LANGUAGE", "ja")
-    days._year.cache_clear()
+    publicdays._year.cache_clear()
     request = Request(zone="Asia/Tokyo", exams=(), week=(), holidays=Holidays(country="JP"))
     [first, *_], _ = holiday_days(request, date(2026, 1, 1), date(2026, 12, 31))
     assert first.title == "New Year's Day"
@@ -213,7 +213,7 @@ def test_own_dates_need_no_country_and_the_range_may_be_empty_or_span_years() ->
 
 def test_versions_name_the_data_in_use(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     (tmp_path / "tzdata.zi").write_text("# version 2026c\n# redo posix_only\n", encoding="utf-8")
-    monkeypatch.setattr(days, "TZPATH", (str(tmp_path / "none"), str(tmp_path)))
-    assert versions() == ("2026c", holidays.__version__)
-    monkeypatch.setattr(days, "TZPATH", ())
-    assert versions() == (tzdata.IANA_VERSION, holidays.__version__)
+    monkeypatch.setattr(publicdays, "TZPATH", (str(tmp_path / "none"), str(tmp_path)))
+    assert versions.__wrapped__() == ("2026c", holidays.__version__)
+    monkeypatch.setattr(publicdays, "TZPATH", ())
+    assert versions.__wrapped__() == (tzdata.IANA_VERSION, holidays.__version__)
