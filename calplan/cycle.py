@@ -273,11 +273,14 @@ def item_of(exam: Exam, rates: Rates, material: Material, skip: int, count: int)
     share = 1.0
     if divisible(material.kind):
         share = count / (material.size or 1)
+    pieces = count if divisible(material.kind) and material.size else 0
+    if material.kind is Kind.TEST:
+        pieces = material.size or 0
     return Item(
         material=material.key,
         title=material.title,
         first=skip + 1,
-        count=count if divisible(material.kind) and material.size else 0,
+        count=pieces,
         missed=0 if divisible(material.kind) else missed_of(material, rates),
         minutes=round(minutes * share, 6),
         essential=round(essential * share, 6),
