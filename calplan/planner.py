@@ -373,13 +373,15 @@ class Step(Value, frozen=True, kw_only=True):
 def trade_off(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime) -> tuple[Step, ...]:
     """What putting it off costs: for every usable day as the first, the least limit of a day that would do.
 
-    Raises as :func:`make_plan`.
+    It ends with two days left for the first exam, since a single day asks for other, much less work. Raises as
+    :func:`make_plan`.
     """
     ground = survey(request, calendars, as_of=as_of.astimezone(UTC).replace(microsecond=0))
+    least = min(2, *(len(one.days) for one in ground.work.exams))
     steps = []
     for skipped, day in enumerate(ground.work.days):
         work = workload(request, ground.work.days[skipped:])
-        if len(work.exams) < len(ground.work.exams):
+        if len(work.exams) < len(ground.work.exams) or min(len(one.days) for one in work.exams) < least:
             break
         steps.append(
             Step(

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from datetime import timedelta
 from functools import lru_cache
+from itertools import zip_longest
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -143,7 +144,7 @@ def _places(exam: Exam, tasks: list[Task]) -> Iterator[tuple[str, tuple[int, str
     ordered = sorted((task for task in tasks if task.role is not Role.ENCORE), key=lambda task: task.number)
     rounds = sorted({task.round for task in ordered if task.role is Role.COVER})
     turns: dict[Kind | None, int] = defaultdict(int)
-    for task, following in zip(ordered, [*ordered[1:], None], strict=True):
+    for task, following in zip_longest(ordered, ordered[1:]):
         comes = f"next in turn: {_said(exam, following)}" if following else ""
         if task.role is Role.COVER:
             turns[task.kind] += 1
@@ -177,8 +178,21 @@ def left_out(exam: Exam, task: Task) -> str:
     if units <= 0:
         return ""
     lost = part_items(task, Part(task=task.id, first=task.kept, units=units))
-    what = f": {'; '.join(_phrases(exam, task, lost))}" if lost else ""
+    what = f": {'; '.join(_drawn_together(_phrases(exam, task, lost)))}" if lost else ""
     return f"Left out for want of time ({_count(units * UNIT, 'minute')}){what}."
+
+
+def _drawn_together(phrases: Iterable[str]) -> Iterator[str]:
+    """Phrases that say the same of several pieces as one: "Homework 1 to Homework 7 (7 pieces): one more example"."""
+    titles: dict[str, list[str]] = {}
+    for phrase in phrases:
+        title, colon, what = phrase.partition(": ")
+        titles.setdefault(colon + what, []).append(title)
+    for what, said in titles.items():
+        if len(said) > 2 and what:
+            yield f"{said[0]} to {said[-1]} ({len(said)} pieces){what}"
+        else:
+            yield from (title + what for title in said)
 
 
 def label(exam: Exam, kind: Kind, number: int = 2) -> str:

@@ -247,7 +247,7 @@ def test_essentials_only_keeps_extras_up_to_a_third_above_usual_minutes() -> Non
 def test_the_trade_off_rises_as_days_pass_and_agrees_with_the_plan() -> None:
     steps = trade_off(request(), {}, as_of=before_exam(30))
     assert steps[0].start == EXAM_DAY - timedelta(days=30)
-    assert [step.days for step in steps] == list(range(30, 0, -1))
+    assert [step.days for step in steps] == list(range(30, 1, -1))
     assert steps[0].everything == plan_over(30).figures.everything
     assert steps[20].everything == plan_over(10).figures.everything == 90
     assert steps[20].essentials == plan_over(10).figures.essentials

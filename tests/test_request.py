@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calplan import documents, tables
 from calplan import request as module
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import (
@@ -554,7 +555,7 @@ def test_the_exams_day_is_judged_in_the_zone_of_the_plan():
 
 
 def test_every_zone_of_the_tz_database_is_known_and_can_be_loaded():
-    names = set(module._zones().values())
+    names = set(tables._zones().values())
     for name in names:
         ZoneInfo(name)
     assert names <= available_timezones()
@@ -894,12 +895,12 @@ def test_the_documented_bounds_are_those_that_hold(section, table):
             reader(low)
             reader(high)
             for beyond in (low - 0.01 if low % 1 else low - 1, high + 1):
-                with pytest.raises(module.Wrong):
+                with pytest.raises(tables.Wrong):
                     reader(beyond)
         longest = re.match(r"text, up to (\d+) characters", values)
         if longest:
             reader("x" * int(longest[1]))
-            with pytest.raises(module.Wrong):
+            with pytest.raises(tables.Wrong):
                 reader("x" * (int(longest[1]) + 1))
 
 
@@ -940,9 +941,9 @@ def test_the_documented_problems_are_what_is_really_said(section):
 
 
 def test_the_documented_limits_are_the_named_ones(section):
-    numbers = [f"{n:,}" for n in (module.MOST_BYTES, module.MOST_MATERIALS, module.MOST_ENTRIES)]
+    numbers = [f"{n:,}" for n in (documents.MOST_BYTES, module.MOST_MATERIALS, tables.MOST_ENTRIES)]
     numbers += [str(n) for n in (module.MOST_EXAMS, module.MOST_STRETCHES, module.MOST_CALENDARS)]
-    numbers += [str(n) for n in (module.MOST_DAYS, module.MOST_DOTS)]
+    numbers += [str(n) for n in (module.MOST_DAYS, documents.MOST_DOTS)]
     (limits,) = re.findall(r"^- A document has at most .*?(?=\n\n)", section, re.M | re.S)
     for number in numbers:
         assert re.search(rf"(?<![\d,]){number}(?![\d,])", limits), number

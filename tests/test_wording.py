@@ -311,9 +311,10 @@ def test_what_a_shortened_task_lost_is_said():
     assert said in task_lines(CHEMISTRY, shorter)
     homework = msgspec.structs.replace(cover(Kind.HOMEWORK, *plans.homework(1, 2, 3)), kept=4)
     assert left_out(CHEMISTRY, homework) == (
-        "Left out for want of time (5 minutes): Homework 1: one more example; Homework 2: one more example; "
-        "Homework 3: one more example."
+        "Left out for want of time (5 minutes): Homework 1 to Homework 3 (3 pieces): one more example."
     )
+    two = msgspec.structs.replace(cover(Kind.HOMEWORK, *plans.homework(1, 2)), kept=2)
+    assert left_out(CHEMISTRY, two).endswith("Homework 1: one more example; Homework 2: one more example.")
     flags = plans.task(Role.CONSOLIDATE, Kind.QUIZ, (Rank.FLAG_MUST, Rank.FLAG_SHOULD), kept=1)
     assert left_out(CHEMISTRY, flags) == "Left out for want of time (5 minutes)."
 
