@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import Counter
 from itertools import accumulate
-from operator import gt, sub
+from operator import add, gt, sub
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ def step(
     start, costs = before
     drift = drifts(day, ideals, scale, start, high)
     base = list(map(sub, costs, drift))
-    table = texture.table(canvas.present[day], start, start + len(costs))
+    table = texture.table(canvas.present[day])
     huge = 1 << (scale.clash + 40)
     best = [huge] * (high - low + 1)
     for count in range(canvas.rooms[day] + 1):
@@ -180,95 +180,89 @@ class Texture:
 
     A stretch pays one for each task continued from an earlier day, for each part under ten minutes of a longer task,
     for each kind beyond an exam's first and for each exam beyond the second; and a clash for each kind whose first
-    and second pass it both holds. All are found by looking where the previous unit of the same sort stands.
+    and second pass it both holds. Stretches grow unit by unit: what the last unit adds depends only on how far
+    back its likes stand, so that it is the same for all stretches of a length, whatever they start with.
     """
 
     def __init__(self, canvas: Canvas, units: Sequence[int], scale: Scale) -> None:
-        self.join, self.clash = 1 << scale.joins, 1 << scale.clash
+        self.jobs, self.units = canvas.jobs, units
+        self.join = 1 << scale.joins
         self.most = max(canvas.rooms, default=0)
+        self.exams = {canvas.jobs[job].exam for job in units}
+        self.base = grown(terms(canvas.jobs, units, self.join, 1 << scale.clash), len(units), self.most)
         self.tables: dict[frozenset[int], list[list[int]]] = {}
-        self.weighed: dict[frozenset[int], int] = {}
-        self.marks = marks(canvas.jobs, units)
 
-    def table(self, present: frozenset[int], start: int, stop: int) -> list[list[int]]:
-        """``table[count][k]``: the packed cost of units k to k + count on a day that already holds ``present``.
-
-        It holds for k from ``start`` to before ``stop``; neither may fall from one call to the next.
-        """
+    def table(self, present: frozenset[int]) -> list[list[int]]:
+        """``table[count][k]``: the packed cost of units k to k + count on a day that already holds ``present``."""
         if present not in self.tables:
-            self.tables[present] = [[0] * (len(self.marks) + 1) for _ in range(self.most + 1)]
-        rows = self.tables[present]
-        for k in range(max(start, self.weighed.get(present, 0)), stop):
-            self.weigh(present, k, rows)
-        self.weighed[present] = max(stop, self.weighed.get(present, 0))
-        return rows
+            self.tables[present] = self.with_exams(present)
+        return self.tables[present]
 
-    def weigh(self, present: frozenset[int], k: int, rows: list[list[int]]) -> None:
-        """Fills in the costs of all stretches that start with unit k."""
-        join, clash = self.join, self.clash
-        cost, exams = 0, len(present)
-        for count, mark in enumerate(self.marks[k : k + self.most], 1):
-            if mark.before < k:
-                cost += join * ((mark.before >= 0) + mark.long)
-            elif mark.before_that < k:
-                cost -= join * mark.long
-            if mark.exam_before < k and mark.exam not in present:
-                exams += 1
-                cost += join * (exams > 2)
-            if mark.kind_before < k <= mark.kinds_before:
-                cost += join
-            if mark.pass_before < k <= mark.other_pass_before:
-                cost += clash
-            rows[count][k] = cost
+    def with_exams(self, present: frozenset[int]) -> list[list[int]]:
+        """The base table with what exams beyond the second cost, beyond what those already there cost."""
+        new = self.exams - present
+        if len(new) + len(present) <= 2:
+            return self.base
+        last: dict[int, int] = {}
+        firsts = []
+        for place, job in enumerate(self.units):
+            exam = self.jobs[job].exam
+            if exam in new:
+                firsts.append(Term(place, 1, place - last.get(exam, -1), 1))
+            last[exam] = place
+        counts = grown(firsts, len(self.units), self.most)
+        spare = max(0, 2 - len(present))
+        price = [self.join * max(0, count - spare) for count in range(len(new) + 1)]
+        return [
+            [cost + price[count] for cost, count in zip(costs, numbers, strict=True)]
+            for costs, numbers in zip(self.base, counts, strict=True)
+        ]
 
 
-class Mark(NamedTuple):
-    """Where the units that matter to this one stand in the order, -1 for nowhere.
+class Term(NamedTuple):
+    """What a unit adds to every stretch that ends with it and has ``shortest`` to ``longest`` units."""
 
-    ``before`` is the last one of the same task, ``before_that`` the one before it, ``exam_before`` the last of the same
-    exam, ``kind_before`` of the same kind of the exam, ``kinds_before`` of any kind of it, ``pass_before`` of the same
-    pass of that kind and ``other_pass_before`` of the other pass. ``long`` tasks have more than one unit here.
-    """
-
-    before: int
-    before_that: int
-    exam_before: int
-    kind_before: int
-    kinds_before: int
-    pass_before: int
-    other_pass_before: int
-    exam: int
-    long: bool
+    unit: int
+    shortest: int
+    longest: int
+    cost: int
 
 
-def marks(jobs: Sequence[Job], units: Sequence[int]) -> list[Mark]:
-    """The mark of every unit of an order."""
+def terms(jobs: Sequence[Job], units: Sequence[int], join: int, clash: int) -> list[Term]:
+    """What every unit of an order adds, by where the last unit stands (-1: nowhere) that is like it."""
     sizes = Counter(units)
     last: dict[object, int] = {}
-    result = []
-    for place, index in enumerate(units):
-        job = jobs[index]
-        task, exam, kind = index, ("exam", job.exam), (job.exam, job.kind)
-        kinds = ("kinds", job.exam)
-        result.append(
-            Mark(
-                before=last.get(task, -1),
-                before_that=last.get(("before", task), -1),
-                exam_before=last.get(exam, -1),
-                kind_before=last.get(kind, -1) if job.kind >= 0 else place,
-                kinds_before=last.get(kinds, -1),
-                pass_before=last.get((*kind, job.second), -1),
-                other_pass_before=last.get((*kind, not job.second), -1),
-                exam=job.exam,
-                long=sizes[index] > 1,
-            )
-        )
-        last["before", task] = last.get(task, -1)
-        last[task] = last[exam] = place
+    found = []
+    for place, task in enumerate(units):
+        job, long = jobs[task], sizes[task] > 1
+        kind, kinds, before = (job.exam, job.kind), ("kinds", job.exam), last.get(task, -1)
+        this_pass, other_pass = (kind, job.second), (kind, not job.second)
+        first = join * ((before >= 0) + long)
+        found.append(Term(place, 1, place - before, first))
+        if long and before >= 0:  # a second unit mends the part under ten minutes
+            found.append(Term(place, place - before + 1, place - last.get(("before", task), -1), -join))
         if job.kind >= 0:
-            last[kind] = last[kinds] = place
-            last[*kind, job.second] = place
-    return result
+            found.append(Term(place, place - last.get(kinds, -1) + 1, place - last.get(kind, -1), join))
+            found.append(Term(place, place - last.get(other_pass, -1) + 1, place - last.get(this_pass, -1), clash))
+            last[kind] = last[kinds] = last[this_pass] = place
+        last["before", task], last[task] = before, place
+    return found
+
+
+def grown(terms: Iterable[Term], units: int, most: int) -> list[list[int]]:
+    """``grown[count][k]``: the sum of all terms over the stretch of ``count`` units from the k-th on."""
+    changes: list[list[tuple[int, int]]] = [[] for _ in range(most + 2)]
+    for unit, shortest, longest, cost in terms:
+        if shortest <= min(longest, most):
+            changes[shortest].append((unit, cost))
+            changes[min(longest, most) + 1].append((unit, -cost))
+    adds = [0] * units
+    rows = [[0] * (units + 1)]
+    for count in range(1, most + 1):
+        for unit, cost in changes[count]:
+            adds[unit] += cost
+        rows.append(list(map(add, rows[-1], adds[count - 1 :])))
+    return rows
 
 
 def trace(
@@ -284,7 +278,7 @@ def trace(
     for day in range(len(layers) - 2, -1, -1):
         start, costs = layers[day]
         goal = layers[day + 1][1][place - layers[day + 1][0]]
-        table = texture.table(canvas.present[day], start, start)
+        table = texture.table(canvas.present[day])
         for count in range(min(canvas.rooms[day], place - start) + 1):
             k = place - count
             if k - start >= len(costs):
