@@ -11,6 +11,7 @@ Everything here is in whole numbers: days are indices into the usable days, amou
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections import Counter
 from itertools import accumulate, groupby
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -100,7 +101,7 @@ def keep_for(board: Board, jobs: Sequence[Job], *, essentials: bool, late: bool)
     first = keep([run for run in runs if run.rank != Rank.EXTRA], board.room, len(jobs))
     low = rooms_under(board, third_above(board))
     held = [Run(r.job, r.first, min(r.units, first[r.job] - r.first), *r[3:]) for r in runs if r.first < first[r.job]]
-    if not fits(held, low):
+    if not fits(demands(held), low):
         return first
     return keep(held + [run for run in runs if run.rank == Rank.EXTRA], low, len(jobs))
 
@@ -138,35 +139,43 @@ class Windows:
                 row[column:] = [slack - count for slack in row[column:]]
         return count
 
-    def demand(self, runs: Iterable[Run]) -> None:
-        """Takes all units of the runs, whether or not they fit."""
-        for run in runs:
-            column = bisect_left(self.dues, run.due)
-            for row in self.slack[: bisect_left(self.releases, run.release) + 1]:
-                row[column:] = [slack - run.units for slack in row[column:]]
+
+class Demand(NamedTuple):
+    """Units that must lie on the days ``first`` to ``last``, since their windows leave them no other."""
+
+    first: int
+    last: int
+    units: int
 
 
-def fits(runs: Sequence[Run], room: Sequence[int]) -> bool:
-    """Whether all units of the runs fit into their windows."""
-    windows = Windows(runs, room)
-    windows.demand(runs)
-    return all(slack >= 0 for row in windows.slack for slack in row)
+def demands(runs: Iterable[Run]) -> list[Demand]:
+    """What every window between a distinct release and a distinct due day must hold; an empty one is dropped."""
+    sizes: Counter[tuple[int, int]] = Counter()
+    for run in runs:
+        sizes[run.release, run.due] += run.units
+    releases, dues = sorted({release for release, _ in sizes}), sorted({due for _, due in sizes})
+    found = []
+    for first in releases:
+        inside = [(due, units) for (release, due), units in sizes.items() if release >= first]
+        for last in dues:
+            units = sum(units for due, units in inside if due <= last)
+            if units:
+                found.append(Demand(first, last, units))
+    return found
 
 
-def overload(runs: Sequence[Run], room: Sequence[int]) -> tuple[int, int, int, int] | None:
-    """The proof that not everything fits: (first day, last day, units that must lie there, room) of the worst window.
+def fits(demands: Iterable[Demand], room: Sequence[int]) -> bool:
+    """Whether there is room enough for all that must lie in each window."""
+    total = [0, *accumulate(room)]
+    return all(total[max(last + 1, first)] - total[first] >= units for first, last, units in demands)
 
-    ``None`` when everything fits.
-    """
-    windows = Windows(runs, room)
-    windows.demand(runs)
-    slacks = ((slack, i, j) for i, row in enumerate(windows.slack) for j, slack in enumerate(row))
-    excess, i, j = min(slacks, default=(0, 0, 0))
-    if excess >= 0:
-        return None
-    first, last = windows.releases[i], windows.dues[j]
-    space = sum(room[first : last + 1])
-    return first, last, space - excess, space
+
+def overload(demands: Iterable[Demand], room: Sequence[int]) -> tuple[Demand, int] | None:
+    """The proof that not everything fits: the window that lacks most, and its room; ``None`` when everything fits."""
+    total = [0, *accumulate(room)]
+    found = [(total[max(one.last + 1, one.first)] - total[one.first], one) for one in demands]
+    space, worst = min(found, key=lambda pair: pair[0] - pair[1].units, default=(0, Demand(0, 0, 0)))
+    return (worst, space) if space < worst.units else None
 
 
 def all_runs(jobs: Sequence[Job], *, late: bool = False, most: int = Rank.EXTRA) -> list[Run]:
@@ -212,14 +221,9 @@ def essential_units(job: Job) -> int:
 
 def bound(runs: Sequence[Run], board: Board) -> int:
     """The least daily load at which the units fit their windows, parts or no parts, order or no order."""
-    low, high = 0, max((min(r + f, board.limit) for r, f in zip(board.room, board.load, strict=True)), default=0)
-    while low < high:
-        middle = (low + high) // 2
-        if fits(runs, rooms_under(board, middle)):
-            high = middle
-        else:
-            low = middle + 1
-    return low
+    most = max((min(r + f, board.limit) for r, f in zip(board.room, board.load, strict=True)), default=0)
+    needs = demands(runs)
+    return bisect_left(range(most), True, key=lambda cap: fits(needs, rooms_under(board, cap)))
 
 
 def rooms_under(board: Board, cap: int) -> tuple[int, ...]:
@@ -239,13 +243,7 @@ def ceiling(board: Board, floor: int) -> int:
 
 def least_limit(runs: Sequence[Run], rooms: Callable[[int], Sequence[int]], most: int) -> int | None:
     """The least limit of a day (in units, at most ``most``) under which all runs fit; ``None`` if none does."""
-    if not fits(runs, rooms(most)):
+    needs = demands(runs)
+    if not fits(needs, rooms(most)):
         return None
-    low, high = 0, most
-    while low < high:
-        middle = (low + high) // 2
-        if fits(runs, rooms(middle)):
-            high = middle
-        else:
-            low = middle + 1
-    return low
+    return bisect_left(range(most), True, key=lambda limit: fits(needs, rooms(limit)))

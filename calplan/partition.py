@@ -84,24 +84,14 @@ class Scale:
 
 
 def partition(canvas: Canvas, order: Sequence[Run]) -> Layout | None:
-    """The best cut of the units, in exactly this order, at day boundaries; ``None`` if they do not fit so.
-
-    Exact dynamic programming over (day, units placed so far). Only counts between the earliest and the latest feasible
-    one are visited. ``best[k]`` holds the packed cost of the best way to have placed ``k`` units after a day.
-    """
+    """The best cut of the units, in exactly this order, at day boundaries; ``None`` if they do not fit so."""
     bands = band(order, canvas.rooms)
     if bands is None:
         return None
-    units = [run.job for run in order for _ in range(run.units)]
-    ideals = [canvas.jobs[job].ideal for job in units]
-    scale = Scale(len(units), len(canvas.rooms), max(map(sum, zip(canvas.rooms, canvas.load, strict=True)), default=0))
-    texture = Texture(canvas, units, scale)
-    layers = [(0, [0])]
-    for day, (low, high) in enumerate(bands):
-        layers.append((low, step(canvas, texture, scale, day, ideals, layers[-1], low, high)))
+    cut = Cut(canvas, order)
+    layers = cut.layers(bands)
     score = layers[-1][1][0]
-    cuts = trace(canvas, texture, scale, ideals, layers)
-    return Layout(slices(order, cuts), scale.unpack(score), score)
+    return Layout(slices(order, cut.counts(layers)), cut.scale.unpack(score), score)
 
 
 def band(order: Sequence[Run], room: Sequence[int]) -> list[tuple[int, int]] | None:
@@ -128,51 +118,102 @@ def band(order: Sequence[Run], room: Sequence[int]) -> list[tuple[int, int]] | N
     return list(zip(least, most, strict=True))
 
 
-def step(
-    canvas: Canvas,
-    texture: Texture,
-    scale: Scale,
-    day: int,
-    ideals: Sequence[int],
-    before: tuple[int, list[int]],
-    low: int,
-    high: int,
-) -> list[int]:
-    """The best costs after ``day`` for ``low`` to ``high`` units placed, given those before it."""
-    start, costs = before
-    drift = drifts(day, ideals, scale, start, high)
-    base = list(map(sub, costs, drift))
-    table = texture.table(canvas.present[day])
-    huge = 1 << (scale.clash + 40)
-    best = [huge] * (high - low + 1)
-    for count in range(canvas.rooms[day] + 1):
-        first, last = max(start, low - count), min(start + len(base) - 1, high - count)
-        if first > last:
-            continue
-        extra = day_cost(canvas, scale, day, count)
-        at = first + count - low
-        old = best[at : at + last - first + 1]
-        here = base[first - start : last - start + 1]
-        joins = table[count][first : last + 1]
-        best[at : at + last - first + 1] = [
-            known if known < (new := cost + join + extra) else new
-            for known, cost, join in zip(old, here, joins, strict=True)
+class Cut:
+    """Exact dynamic programming over (day, units placed so far) for one order.
+
+    A layer holds, after each day, the packed cost of the best way to have placed k units, for every k between the
+    least and the most that can be placed by then. What already costs more than some whole plan is dropped at both
+    ends: no cost is negative, so it cannot become the best.
+    """
+
+    def __init__(self, canvas: Canvas, order: Sequence[Run]) -> None:
+        self.canvas = canvas
+        units = [run.job for run in order for _ in range(run.units)]
+        self.ideals = [canvas.jobs[job].ideal for job in units]
+        most = max(map(sum, zip(canvas.rooms, canvas.load, strict=True)), default=0)
+        self.scale = Scale(len(units), len(canvas.rooms), most)
+        self.texture = Texture(canvas, units, self.scale)
+        self.day_costs = [self.costs_of(day) for day in range(len(canvas.rooms))]
+        self.huge = 1 << (self.scale.clash + 40)
+
+    def layers(self, bands: Sequence[tuple[int, int]]) -> list[tuple[int, list[int]]]:
+        """All layers, each with the least number of units that it speaks of; the first one is before the first day."""
+        layers = [(0, [0])]
+        most = self.near_ideal(bands)
+        for day, (low, high) in enumerate(bands):
+            start, costs = layers[-1]
+            high = min(high, start + len(costs) - 1 + self.canvas.rooms[day])
+            low = max(low, start)
+            costs = self.step(day, layers[-1], low, high)
+            first = next(i for i, cost in enumerate(costs) if cost <= most)
+            last = next(i for i in range(len(costs), 0, -1) if costs[i - 1] <= most)
+            layers.append((low + first, costs[first:last]))
+        return layers
+
+    def near_ideal(self, bands: Sequence[tuple[int, int]]) -> int:
+        """The packed cost of a plan made in one go: a day takes what follows as long as its ideal day has come."""
+        score = place = 0
+        for day, (low, high) in enumerate(bands):
+            end, most = place, min(high, place + self.canvas.rooms[day])
+            while end < most and (end < low or self.ideals[end] <= day):
+                end += 1
+            drift = sum(abs(day - ideal) for ideal in self.ideals[place:end]) << self.scale.drift
+            joins = self.texture.table(self.canvas.present[day])[end - place][place]
+            score += joins + drift + self.day_costs[day][end - place]
+            place = end
+        return score
+
+    def step(self, day: int, before: tuple[int, list[int]], low: int, high: int) -> list[int]:
+        """The best costs after ``day`` for ``low`` to ``high`` units placed, given those before it."""
+        start, costs = before
+        shift = self.scale.drift
+        drift = [0, *accumulate([abs(day - ideal) << shift for ideal in self.ideals[start:high]])]
+        base = list(map(sub, costs, drift))
+        table = self.texture.table(self.canvas.present[day])
+        best = [self.huge] * (high - low + 1)
+        for count, extra in enumerate(self.day_costs[day]):
+            first, last = max(start, low - count), min(start + len(base), high - count + 1)
+            if first < last:
+                at = slice(first + count - low, last + count - low)
+                best[at] = [
+                    known if known < (new := cost + join + extra) else new
+                    for known, cost, join in zip(
+                        best[at], base[first - start : last - start], table[count][first:last], strict=True
+                    )
+                ]
+        return list(map(add, best, drift[low - start :]))
+
+    def costs_of(self, day: int) -> list[int]:
+        """Packed costs of a day that depend on its load alone, for 0 units to as many as it holds."""
+        canvas, scale = self.canvas, self.scale
+        load = canvas.load[day]
+        always = max(0, len(canvas.present[day]) - 2) << scale.joins
+        most = canvas.usual if day in canvas.eves else load + canvas.rooms[day]
+        costs = [
+            always + all_units * all_units + ((all_units > most) << scale.joins)
+            for all_units in range(load, load + canvas.rooms[day] + 1)
         ]
-    return [cost + drift[low - start + i] for i, cost in enumerate(best)]
+        if not canvas.occupied[day]:
+            costs[0] += 1 << scale.empty
+        return costs
 
-
-def drifts(day: int, ideals: Sequence[int], scale: Scale, start: int, high: int) -> list[int]:
-    """Packed drift of units ``start`` to k on ``day``, for k from ``start`` to ``high``."""
-    shift = scale.drift
-    return list(accumulate((abs(day - ideal) << shift for ideal in ideals[start:high]), initial=0))
-
-
-def day_cost(canvas: Canvas, scale: Scale, day: int, count: int) -> int:
-    """Packed cost of a day that depends on its load alone."""
-    load = canvas.load[day] + count
-    empty = count == 0 and not canvas.occupied[day]
-    joins = max(0, len(canvas.present[day]) - 2) + (day in canvas.eves and load > canvas.usual)
-    return (empty << scale.empty) + (joins << scale.joins) + load * load
+    def counts(self, layers: Sequence[tuple[int, list[int]]]) -> list[int]:
+        """How many units each day holds in the best cut; of equal ones, that with the fullest early days."""
+        counts = []
+        place = layers[-1][0]
+        for day in reversed(range(len(layers) - 1)):
+            start, costs = layers[day]
+            goal = layers[day + 1][1][place - layers[day + 1][0]]
+            table = self.texture.table(self.canvas.present[day])
+            drift = 0
+            for count, extra in enumerate(self.day_costs[day]):
+                k = place - count
+                if 0 <= k - start < len(costs) and costs[k - start] + table[count][k] + drift + extra == goal:
+                    break
+                drift += abs(day - self.ideals[k - 1]) << self.scale.drift
+            counts.append(count)
+            place = k
+        return counts[::-1]
 
 
 class Texture:
@@ -263,32 +304,6 @@ def grown(terms: Iterable[Term], units: int, most: int) -> list[list[int]]:
             adds[unit] += cost
         rows.append(list(map(add, rows[-1], adds[count - 1 :])))
     return rows
-
-
-def trace(
-    canvas: Canvas,
-    texture: Texture,
-    scale: Scale,
-    ideals: Sequence[int],
-    layers: Sequence[tuple[int, list[int]]],
-) -> list[int]:
-    """How many units each day holds in the best partition; of equal ones, that with the fullest early days."""
-    counts = []
-    place = layers[-1][0]
-    for day in range(len(layers) - 2, -1, -1):
-        start, costs = layers[day]
-        goal = layers[day + 1][1][place - layers[day + 1][0]]
-        table = texture.table(canvas.present[day])
-        for count in range(min(canvas.rooms[day], place - start) + 1):
-            k = place - count
-            if k - start >= len(costs):
-                continue
-            drift = sum(abs(day - ideal) for ideal in ideals[k:place]) << scale.drift
-            if costs[k - start] + table[count][k] + drift + day_cost(canvas, scale, day, count) == goal:
-                counts.append(count)
-                place = k
-                break
-    return counts[::-1]
 
 
 def slices(order: Sequence[Run], counts: Sequence[int]) -> list[list[Piece]]:

@@ -8,6 +8,7 @@ wall-clock times only to be shown.
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -39,7 +40,13 @@ def instant(wall: datetime, zone: ZoneInfo) -> datetime:
     A time that does not exist that day (the clock jumps over it) moves to the next one that does; a time
     that comes twice means the first, unless ``wall.fold`` is 1 (PEP 495).
     """
-    there = wall.replace(tzinfo=zone)
+    return _instant(wall if wall.tzinfo is None else wall.replace(tzinfo=None), wall.fold, zone)
+
+
+@lru_cache(maxsize=1 << 14)
+def _instant(wall: datetime, fold: int, zone: ZoneInfo) -> datetime:
+    """As :func:`instant`; ``fold`` stands apart because times that differ in nothing else are equal."""
+    there = wall.replace(tzinfo=zone, fold=fold)
     utc = there.astimezone(UTC)
     if utc.astimezone(zone).replace(tzinfo=None) == wall.replace(tzinfo=None):
         return utc

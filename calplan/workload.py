@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from msgspec.structs import replace
 
-from calplan.capacity import Board, Job, all_runs, essential_units, keep_for, least_limit, overload
+from calplan.capacity import Board, Job, all_runs, demands, essential_units, fits, keep_for, least_limit, overload
 from calplan.cycle import Cycle, cycle
 from calplan.days import exam_day, room
 from calplan.model import KINDS, UNIT, WORTH, Day, Exam, Keep, Rank, Request, Role, Stage, Task
@@ -173,14 +173,14 @@ def rooms_at(work: Workload, limit: int) -> list[int]:
 
 def tightest(work: Workload) -> tuple[date, date, int, int] | None:
     """The proof that not everything fits: a stretch's first and last day, minutes that must lie there, minutes free."""
-    worst = overload(all_runs(work.jobs), work.board.room)
-    if worst is None:
+    found = overload(demands(all_runs(work.jobs)), work.board.room)
+    if found is None:
         return None
-    first, last, needed, free = worst
-    last = min(last, len(work.days) - 1)
-    return work.days[min(first, last)].day, work.days[last].day, needed * UNIT, free * UNIT
+    worst, free = found
+    last = min(worst.last, len(work.days) - 1)
+    return work.days[min(worst.first, last)].day, work.days[last].day, worst.units * UNIT, free * UNIT
 
 
 def fits_all(work: Workload) -> bool:
     """Whether everything fits under the request's limit."""
-    return overload(all_runs(work.jobs), work.board.room) is None
+    return fits(demands(all_runs(work.jobs)), work.board.room)

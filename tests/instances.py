@@ -103,12 +103,13 @@ def exam_jobs(chance: Random, exam: int, eve: int, aim: float, board: Board) -> 
     stops = [(kind, turn) for turn in range(rounds) for kind in sorted(kinds)]
     mean = max(1.0, 0.8 * aim / len(stops))
     jobs: list[Job] = []
+    hard = chance.random() < 0.3  # nothing but essentials, so that the taper may have to be opened
     weight = chance.randint(1, 3)
     if chance.random() < 0.3:
         jobs.append(Job(exam=exam, ranks=(Rank.GATHER,) * 2, release=0, due=last, late=late, worth=(weight, 0)))
     for place, (kind, turn) in enumerate(stops):
         ideal = place * cover // len(stops)
-        jobs.append(cover_job(chance, exam, kind, mean, ideal, last, late, (weight, kind, -exam, turn)))
+        jobs.append(cover_job(chance, exam, kind, mean, ideal, last, late, (weight, kind, -exam, turn), hard=hard))
     for place, kind in enumerate(sorted(kinds) if second else ()):
         ideal = cover + place * second // len(kinds)
         jobs.append(second_job(chance, exam, kind, 0.2 * aim / len(kinds), ideal, last, late, (weight, kind, -exam)))
@@ -123,11 +124,20 @@ def exam_jobs(chance: Random, exam: int, eve: int, aim: float, board: Board) -> 
 
 
 def cover_job(
-    chance: Random, exam: int, kind: int, mean: float, ideal: int, last: int, late: int, worth: tuple[int, ...]
+    chance: Random,
+    exam: int,
+    kind: int,
+    mean: float,
+    ideal: int,
+    last: int,
+    late: int,
+    worth: tuple[int, ...],
+    *,
+    hard: bool,
 ) -> Job:
     """A first pass: essentials, then extras; in hand at once, later, or (seldom) too late."""
     units = max(1, round(chance.uniform(0.4, 1.6) * mean))
-    essential = chance.randint(0, units)
+    essential = units if hard else chance.randint(0, units)
     ranks = (Rank.ESSENTIAL,) * essential + (Rank.EXTRA,) * (units - essential)
     release = 0
     if chance.random() < 0.15:  # in hand by the day of its turn, since the rotation waits for that

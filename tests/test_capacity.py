@@ -15,6 +15,7 @@ from calplan.capacity import (
     all_runs,
     bound,
     ceiling,
+    demands,
     essential_units,
     fits,
     keep,
@@ -79,7 +80,7 @@ def test_loss_by_rank_equals_cp_sat(seed: int) -> None:
         kept, late = settle(asked.board, asked.jobs, essentials=essentials, opened=asked.opened)
         least = oracle.least_loss_settled(asked.board, asked.jobs, essentials=essentials, opened=asked.opened)
         assert oracle.lost_by_rank(asked.jobs, kept) == least
-        assert fits(kept_runs(asked.jobs, kept, late=late), (asked.opened if late else asked.board).room)
+        assert fits(demands(kept_runs(asked.jobs, kept, late=late)), (asked.opened if late else asked.board).room)
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -211,14 +212,14 @@ def test_published_overfull_window() -> None:
     """A(release 0, length 3, due 4) B(1, 2, 4) C(0, 2, 9) is refused: the window from 0 to 4 needs 5 and has 4. Built
     for this project; the criterion is that of Horn 1974, Naval Research Logistics Quarterly 21(1)."""
     jobs = [job(3, 0, 3), job(2, 1, 3), job(2, 0, 8)]
-    assert overload(all_runs(jobs), (1,) * 9) == (0, 3, 5, 4)
-    assert not fits(all_runs(jobs), (1,) * 9)
-    assert overload(all_runs(jobs[::2]), (1,) * 9) is None
+    assert overload(demands(all_runs(jobs)), (1,) * 9) == ((0, 3, 5), 4)
+    assert not fits(demands(all_runs(jobs)), (1,) * 9)
+    assert overload(demands(all_runs(jobs[::2])), (1,) * 9) is None
 
 
 def test_no_work_overfills_nothing() -> None:
-    assert overload([], (1, 2)) is None
-    assert fits([], ())
+    assert overload(demands([]), (1, 2)) is None
+    assert fits(demands([]), ())
 
 
 @pytest.mark.parametrize("seed", range(200))
@@ -232,12 +233,12 @@ def test_the_window_named_is_the_most_overfull_one(seed: int) -> None:
         for first in range(len(room))
         for last in range(-1, len(room))
     )
-    proof = overload(all_runs(jobs), room)
+    proof = overload(demands(all_runs(jobs)), room)
     if proof is None:
         assert excess <= 0
         assert not any(oracle.brute_loss(room, work))
         return
-    first, last, needed, space = proof
+    (first, last, needed), space = proof
     assert needed == oracle.must_lie_between(work, first, last)
     assert space == sum(room[first : last + 1])
     assert needed - space == excess > 0

@@ -41,7 +41,19 @@ def holders(plan: Solution, job: int) -> list[int]:
 # --------------------------------------------------------------------------------------------- oracles
 
 
-@pytest.mark.parametrize("seed", range(1, 26))
+SAMPLE = (*range(1, 24), 30, 75)
+
+
+def test_the_sample_has_what_is_rare() -> None:
+    """Opened taper days, an exam out of order, lost work, several exams."""
+    plans = [(instance(seed, SMALL), solved(instance(seed, SMALL))) for seed in SAMPLE]
+    assert any(plan.opened for _, plan in plans)
+    assert any(plan.bent for _, plan in plans)
+    assert any(any(oracle.lost_by_rank(asked.jobs, plan.kept)) for asked, plan in plans)
+    assert any(len({job.exam for job in asked.jobs}) > 2 for asked, _ in plans)
+
+
+@pytest.mark.parametrize("seed", SAMPLE)
 def test_every_oracle_agrees(seed: int) -> None:
     """A sample of what tests/bench/oracle.py judges at length: loss, bound, the cut of the order, the recounted cost,
     soundness, and that no exam is out of order without need."""
@@ -142,6 +154,24 @@ def test_the_order_within_an_exam_is_law_where_it_can_be_kept() -> None:
     plan = solve(board(1, 1), [one(0, 0, 1, ideal=1), one(0, 0, 1, ideal=1)])
     assert (holders(plan, 0), holders(plan, 1)) == ([0], [1])
     assert not plan.bent
+
+
+def test_an_order_is_kept_by_waiting_for_what_is_not_yet_in_hand() -> None:
+    """Exam 0's second task could go first, on day 0; it waits for the first one, and the other exam takes day 0."""
+    plan = solve(board(1, 1, 1, usual=1, limit=1), [one(0, 1, 2), one(0, 0, 2), one(1, 0, 2)])
+    assert [holders(plan, job) for job in range(3)] == [[1], [2], [0]]
+    assert not plan.bent
+
+
+def test_opened_taper_days_take_essentials_in_the_plan() -> None:
+    """Day 1 is a taper day with a pinned task; what day 0 cannot hold goes there, up to usual."""
+    days = board(4, 12, 12)
+    jobs = [one(0, 0, 0, 6, late=1), one(0, 1, 1, 2, pinned=True)]
+    plan = solve(days, jobs, opened=msgspec.structs.replace(days, room=(4, 6, 12)))
+    assert plan.opened
+    assert plan.kept == (6, 2)
+    assert sum(piece.units for piece in plan.days[1]) <= 6
+    assert not solve(days, jobs).opened
 
 
 def test_an_exam_is_bent_where_its_dates_leave_no_choice() -> None:
