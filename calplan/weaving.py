@@ -33,7 +33,7 @@ def weave(canvas: Canvas, runs: Sequence[Run]) -> Layout:
     proposed = orders(runs, canvas.jobs, canvas.rooms)
     laid = [(layout, order) for order in proposed if (layout := partition(canvas, order)) is not None]
     laid.sort(key=lambda pair: pair[0].score)
-    if len({canvas.jobs[run.job].exam for run in runs}) < 2:
+    if len({canvas.jobs[run.job].exam for run in runs}) < 2 or not keeps_order(canvas.jobs, laid[0][1]):
         return laid[0][0]
     mended = [rewoven(canvas, order, layout) for layout, order in laid[:MENDED]]
     return min(mended, key=lambda layout: layout.score)
@@ -138,6 +138,17 @@ def by_day(placed: Iterable[tuple[int, Run]], jobs: Sequence[Job]) -> list[Run]:
 def feasible(order: Sequence[Run], room: Sequence[int]) -> bool:
     """Whether the units fit when they are laid out in exactly this order."""
     return band(order, room) is not None
+
+
+def keeps_order(jobs: Sequence[Job], order: Iterable[Run]) -> bool:
+    """Whether each exam's units stand in its own order."""
+    last: dict[int, tuple[int, int]] = {}
+    for run in order:
+        exam = jobs[run.job].exam
+        if (run.job, run.first) < last.get(exam, (-1, -1)):
+            return False
+        last[exam] = (run.job, run.first)
+    return True
 
 
 # ------------------------------------------------------------------------------------------- mending a weave
