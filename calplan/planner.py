@@ -73,7 +73,7 @@ def make_plan(request: Request, calendars: Mapping[str, bytes], *, as_of: dateti
     every problem of the request's place and files; NoPlan when no exam has a usable day; BrokenPlan when the finished
     plan breaks a rule, which is a bug.
     """
-    as_of = as_of.astimezone(UTC).replace(microsecond=0)
+    as_of = whole_second(as_of)
     digest = sha256(to_json(request, indent=0)).hexdigest()
     ground = survey(request, calendars, as_of=as_of)
     work, opened = with_taper_opened(ground.work)
@@ -83,6 +83,11 @@ def make_plan(request: Request, calendars: Mapping[str, bytes], *, as_of: dateti
     if faults:
         raise BrokenPlan(faults)
     return plan
+
+
+def whole_second(moment: datetime) -> datetime:
+    """The moment in UTC without a fraction, as a plain ``datetime`` whatever subclass it came as."""
+    return datetime.fromtimestamp(int(moment.timestamp()), UTC)
 
 
 # --------------------------------------------------------------------------------- what there is to work with
@@ -376,7 +381,7 @@ def trade_off(request: Request, calendars: Mapping[str, bytes], *, as_of: dateti
     It ends with two days left for the first exam, since a single day asks for other, much less work. Raises as
     :func:`make_plan`.
     """
-    ground = survey(request, calendars, as_of=as_of.astimezone(UTC).replace(microsecond=0))
+    ground = survey(request, calendars, as_of=whole_second(as_of))
     least = min(2, *(len(one.days) for one in ground.work.exams))
     steps = []
     for skipped, day in enumerate(ground.work.days):

@@ -252,9 +252,17 @@ def _how(told: _Told) -> str:
     if task.role is Role.CONSOLIDATE and by_kind(task):
         return how(task.kind, Role.COVER)
     if task.role is not Role.COVER or task.kind not in _EXTRA_HOW:
-        return how(task.kind, task.role)
+        return how(task.kind, task.role) + _sheet_rule(told)
     said = [how(task.kind, task.role)] if any(not share.extra for share in shares) else []
     return " ".join([*said, _EXTRA_HOW[task.kind]] if any(share.extra for share in shares) else said)
+
+
+def _sheet_rule(told: _Told) -> str:
+    """What the exam permits of the summary sheet, where the student has said so."""
+    pages = told.exam.sheet_pages
+    if not pages or told.task.role not in (Role.TIDY, Role.EVE):
+        return ""
+    return f" For this exam you noted that {_count(pages, 'page')} may go in."
 
 
 # ------------------------------------------------------------------------------------------------ phrases and amounts

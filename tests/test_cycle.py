@@ -6,14 +6,18 @@ The figures of the trade are "common practice, no source"; published findings st
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
-from itertools import pairwise
+from itertools import pairwise, permutations
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calplan.cycle import Setting, cycle, deal, estimate, rounds_of, stages_of
+from calplan.cycle import Setting, cycle, deal, estimate, rounds_of, stages_of, topics_apart
 from calplan.model import KINDS, WORTH, Answers, Exam, Kind, Material, Rank, Rates, Role, Task
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 MONDAY = date(2027, 1, 4)
 RATES = Rates()
@@ -200,6 +204,34 @@ def test_the_second_pass_takes_each_kind_once_and_ends_with_the_sheet() -> None:
     assert [task.kind for task in second] == [*KINDS, None]
     assert second[-1].role is Role.TIDY
     assert {rank for task in second[:4] for rank in task.ranks} == {Rank.FLAG_MUST, Rank.FLAG_SHOULD}
+
+
+@given(st.lists(st.sampled_from(["acids", "gases", "bonds", ""]), max_size=7))
+def test_neighbours_of_the_second_pass_differ_in_topic_when_any_order_allows_that(topics: list[str]) -> None:
+    """No two consecutive problems with the same strategy (Rohrer, Dedrick, Hartwig & Cheung 2020, J Educ Psychol);
+    all orders are tried by brute force. A piece of no known topic differs from all.
+    """
+    mine = [Material(key=str(i), kind=Kind.QUIZ, title=str(i), topic=topic) for i, topic in enumerate(topics)]
+
+    def apart(order: Sequence[Material]) -> bool:
+        return all(one.topic != other.topic or not one.topic for one, other in pairwise(order))
+
+    ordered = topics_apart(mine)
+    assert sorted(ordered, key=lambda m: int(m.key)) == mine
+    assert apart(ordered) == any(apart(order) for order in permutations(mine))
+
+
+def test_the_second_pass_names_its_pieces_where_topics_are_known() -> None:
+    """Of a quiz without a missed problem nothing comes back; without topics the flags alone say what to take."""
+    quizzes = tuple(
+        Material(key=f"q{i}", kind=Kind.QUIZ, title=f"Quiz {i}", missed=missed, topic=topic)
+        for i, (topic, missed) in enumerate([("acids", 2), ("acids", 3), ("gases", 1), ("gases", 0), ("bonds", 2)])
+    )
+    made = tasks_over(30, (*quizzes, *pieces(Kind.TEST, 2, missed=1)))
+    second = {task.kind: task for task in made if task.role is Role.CONSOLIDATE}
+    assert [item.material for item in second[Kind.QUIZ].items] == ["q0", "q2", "q1", "q4"]
+    assert sum(item.minutes for item in second[Kind.QUIZ].items) == pytest.approx(8 * 5 * 0.25)
+    assert second[Kind.TEST].items == ()
 
 
 def test_the_last_stretch_is_light_and_fixed_to_its_days() -> None:

@@ -618,3 +618,11 @@ def test_a_plan_of_one_day_to_go_is_said_in_full():
         )
     )
     assert block.day + timedelta(days=2) == REQUEST.exams[0].start.date()
+
+
+def test_pages_that_the_exam_permits_are_recalled_where_the_sheet_gets_its_last_form():
+    exam = plans.exam(sheet_pages=2)
+    tidy = plans.task(Role.TIDY, None, (Rank.FLAG_MUST,))
+    assert "2 pages may go in" in " ".join(task_lines(exam, tidy))
+    assert "may go in" not in " ".join(task_lines(CHEMISTRY, tidy))
+    assert "may go in" not in " ".join(task_lines(exam, cover(Kind.HOMEWORK, *plans.homework(1))))
