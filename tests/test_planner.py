@@ -206,6 +206,15 @@ def test_finals_week_plans_five_exams_in_five_days() -> None:
             assert day.day < by_id[part.task].last + timedelta(days=1)
     week = [day for day in plan.days if day.day >= date(2027, 2, 1)]
     assert all(day.halved for day in week)
+    for exam in plan.exams:  # no exam is massed: its first pass reaches over much of its cover stage
+        cover = [
+            d.day
+            for d in plan.days
+            for p in d.parts
+            if by_id[p.task].exam == exam.key and by_id[p.task].role is Role.COVER
+        ]
+        assert exam.cover_ends is not None
+        assert (cover[-1] - cover[0]) > (exam.cover_ends - plan.days[0].day) * 0.4
     for exam in plan.exams:  # each exam keeps its eve
         eve = exam.start.date() - timedelta(days=1)
         day = next(day for day in plan.days if day.day == eve)
