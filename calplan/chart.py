@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from calplan.model import (
     STAGE_OF,
+    UNIT,
     Block,
     HolidayDay,
     HolidayUse,
@@ -295,7 +296,7 @@ def cost(plan: Plan, width: int) -> Iterator[Line]:
         return
     yield from paragraph(figures_sentence(plan), width)
     if plan.shortfall:
-        yield from section("What does not fit", shortfall_sentences(plan.shortfall), width, look="warning")
+        yield from section("What does not fit", shortfall_sentences(plan, plan.shortfall), width, look="warning")
 
 
 KIND_WORD = "few-days"
@@ -315,55 +316,122 @@ def ask_sentences(plan: Plan) -> Iterator[str]:
 
 
 def figures_sentence(plan: Plan) -> str:
-    """The minutes a day that would do, and those of this plan."""
+    """The limits of a day that would do, the minutes that are planned, and those of the fullest day."""
     figures = plan.figures
     everything, essentials = figures.everything, figures.essentials
+    halves = " (half of it on light holidays and exam days)" if any(day.halved for day in plan.days) else ""
+    divided = "if tasks could be divided at will"
+    limit = f"A limit of {everything} minutes a day{halves} would hold everything"
     if everything is None and essentials is None:
-        cost = "No number of minutes a day would hold everything, or even the essentials."
+        cost = "No limit of a day would hold everything, or even the essentials."
     elif everything is None:
-        cost = f"No number of minutes a day would hold everything; {essentials} minutes a day: essentials."
+        lower = f"one of {essentials} minutes{halves} would hold the essentials"
+        cost = f"No limit of a day would hold everything; {lower}, {divided}."
     elif everything == essentials:
-        cost = f"{everything} minutes a day: everything, and no less for the essentials."
+        cost = f"{limit}, and no lower one the essentials, {divided}."
     else:
-        cost = f"{everything} minutes a day: everything; {essentials}: essentials."
+        cost = f"{limit}, and one of {essentials} the essentials, {divided}."
     planned = (
         f"All {figures.asked} minutes of work are planned"
         if figures.kept == figures.asked
         else f"{figures.kept} of {figures.asked} minutes of work are planned"
     )
-    return f"{cost} {planned}; {fullest_day(plan)}."
+    return f"{cost} {planned}{counted_apart(plan)}. {fullest_day(plan)}"
+
+
+def counted_apart(plan: Plan) -> str:
+    """What the minutes of work leave out, of that which the plan has."""
+    roles = {task.role for task in plan.tasks}
+    apart = [
+        words
+        for words, there in (
+            ("appointments", any(block.title and not block.parts for block in plan.blocks)),
+            ("timed papers", Role.PAPER in roles),
+            ("days that look at something again", Role.ENCORE in roles),
+        )
+        if there
+    ]
+    return f" ({listed(apart)} counted apart)" if apart else ""
 
 
 def fullest_day(plan: Plan) -> str:
     """The most that a day of the plan holds; a timed paper stands outside every limit, and is left aside."""
-    papers = {task.id for task in plan.tasks if task.role is Role.PAPER}
+    roles = {task.id: task.role for task in plan.tasks}
     minutes: dict[date, int] = {}
+    fixed: dict[date, int] = {}
+    work: dict[date, int] = {}
     for block in plan.blocks:
-        if papers.isdisjoint(part.task for part in block.parts):
+        mine = [part for part in block.parts if roles[part.task] is not Role.PAPER]
+        if mine or not block.parts:
             minutes[block.day] = minutes.get(block.day, 0) + block.minutes
+        if not block.parts:
+            fixed[block.day] = fixed.get(block.day, 0) + block.minutes
+        units = sum(part.units for part in mine if roles[part.task] is not Role.ENCORE)
+        work[block.day] = work.get(block.day, 0) + units * UNIT
     most = max(minutes.values(), default=0)
-    whole = "; with fewer, more tasks would be cut up" if plan.figures.bound < most <= plan.figures.maximum else ""
-    return f"the fullest day has {most} minutes{' (timed papers aside)' if papers else ''}{whole}"
+    fullest = [day for day in minutes if minutes[day] == most]
+    beside = ["its appointments included"] if any(day in fixed for day in fullest) else []
+    beside += ["timed papers aside"] if Role.PAPER in roles.values() else []
+    said = f"{most} minutes{f' ({listed(beside)})' if beside else ''}"
+    # Only where its own work goes beyond what the tightest stretch asks for does a day owe its length to whole tasks.
+    above = any(work[day] > max(0, plan.figures.bound - fixed.get(day, 0)) for day in fullest)
+    if above and most <= plan.figures.maximum:
+        return f"The plan lets the fullest day go to {said}, so that tasks stay whole."
+    return f"The fullest day has {said}."
 
 
-def shortfall_sentences(short: Shortfall) -> Iterator[str]:
+def shortfall_sentences(plan: Plan, short: Shortfall) -> Iterator[str]:
     """The proof that not everything fits, what is given up, and the ways out."""
-    yield (
-        f"From {short_day(short.first)} to {short_day(short.last)} there are {short.needed} minutes of work "
-        f"that must lie there, and {short.free} minutes to hold them."
+    if set(short.lost) == {Rank.TAPER}:
+        yield taper_sentence(plan, short)
+        return
+    when = (
+        f"On {short_day(short.first)}"
+        if short.first == short.last
+        else f"From {short_day(short.first)} to {short_day(short.last)}"
     )
+    yield f"{when} there are {short.needed} minutes of work that must lie there, and {short.free} minutes to hold them."
     lost = [f"{minutes} minutes of {RANK_WORDS[rank]}" for rank, minutes in sorted(short.lost.items(), reverse=True)]
     yield f"Given up: {', '.join(lost)}."
-    if short.limit_all is not None:
-        yield f"A way out: a limit of {short.limit_all} minutes a day holds everything."
-    if short.limit_essential is not None:
-        yield f"A way out: a limit of {short.limit_essential} minutes a day holds the essentials."
-    if short.limit_all is None and short.limit_essential is None:
-        yield "No limit of a day helps, because the free hours end before the work does: more study hours might."
+    yield from ways_out(plan, short)
     if short.start is None:
         yield "No start within the two months before would have been early enough."
     else:
         yield f"A start on {short_day(short.start)} would have been early enough for everything."
+
+
+def taper_sentence(plan: Plan, short: Shortfall) -> str:
+    """The few minutes that the last stretch lacks: its days are fixed, so that no earlier start would help."""
+    missing: dict[date, int] = {}
+    for task in plan.tasks:
+        lacks = sum(UNIT for rank in task.ranks[task.kept :] if rank is Rank.TAPER)
+        if lacks:
+            missing[task.ideal] = missing.get(task.ideal, 0) + lacks
+    days = [f"{minutes} minutes on {short_day(day)}" for day, minutes in sorted(missing.items())]
+    enough = short.limit_all is not None and short.limit_all > present_limit(plan)
+    out = f"; a limit of {short.limit_all} minutes a day holds everything" if enough else ""
+    return f"The light last stretch is short of {listed(days)}{out}."
+
+
+def ways_out(plan: Plan, short: Shortfall) -> Iterator[str]:
+    """Limits of a day that would do, those that are above the present one and would change something."""
+    everything, essentials = short.limit_all, short.limit_essential
+    if everything is None and essentials is None:
+        yield "No limit of a day helps, because the free hours end before the work does: more study hours might."
+        return
+    if everything is not None:
+        yield f"A way out: a limit of {everything} minutes a day holds everything."
+    else:
+        yield "No limit of a day holds everything, because the free hours end before the work does."
+    lacks = any(rank is not Rank.EXTRA for rank in short.lost)
+    if lacks and essentials is not None and essentials != everything and essentials > present_limit(plan):
+        yield f"A way out: a limit of {essentials} minutes a day holds the essentials."
+
+
+def present_limit(plan: Plan) -> int:
+    """The limit of a day under which the plan was made, or as much of it as its days have a use for, in minutes."""
+    used = (UNIT * (day.room + day.fixed) for day in plan.days if day.room)
+    return max(plan.figures.maximum, *used, 0)
 
 
 def skipped_sentences(skipped: Sequence[Skipped]) -> Iterator[str]:
@@ -408,8 +476,13 @@ def next_blocks(plan: Plan, request: Request, *, as_of: datetime, width: int) ->
     for block in sorted((block for block in ahead if block.day == day), key=lambda block: ends[block.uid]):
         yield ()
         yield (Run(f"  {block.start:%H:%M}, {block.minutes} minutes", "minutes"),)
-        for line in words.describe(block).split("\n"):
+        for line in (*own_title(block), *words.describe(block).split("\n")):
             yield from paragraph(line, width, indent="  ") if line else [()]
+
+
+def own_title(block: Block) -> tuple[str, ...]:
+    """The title of an appointment; other blocks begin with their subject."""
+    return (block.title,) if block.title and not block.parts else ()
 
 
 # ----------------------------------------------------------------------------------------------------- text
@@ -470,6 +543,11 @@ def cut(text: str, room: int) -> str:
 def clean(text: str) -> str:
     """The text on one line, without what could steer a terminal: control, format and surrogate characters."""
     return "".join(" " if one in "\t\n\r" else one for one in text if one in "\t\n\r" or category(one) not in _STEERING)
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words as a list in a sentence: "a, b and c"."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
 
 
 def long_day(day: date) -> str:

@@ -17,11 +17,11 @@ from typing import IO, TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator
 
     from calplan.chart import Line
     from calplan.errors import CalplanError, Problem
-    from calplan.model import Plan, Request
+    from calplan.model import BusyCalendar, Plan, Request
 
 
 class Exit(IntEnum):
@@ -200,7 +200,7 @@ def check(files: tuple[str, ...], request: str | None, as_of: datetime | None, c
             refused.show()
             worst = max(worst, refused.code)
         else:
-            tell([f"{name}: {said}"])
+            tell([f"{shown_name(name)}: {said}"])
     if worst:
         raise Refusal(worst, [])
 
@@ -274,21 +274,36 @@ def load(name: str, calendars: str | None, as_of: datetime | None) -> tuple[Requ
 
 def resolved(name: str, data: bytes, calendars: str | None, as_of: datetime | None) -> tuple[Request, dict[str, bytes]]:
     """The request in some bytes and the calendars that it names. Raises InvalidRequest with the problems of both."""
+    from calplan.errors import InvalidRequest
+    from calplan.planner import problems_beyond
     from calplan.request import read
 
-    label = "the request" if name == "-" else os.path.basename(name)
-    request = read(data, name=label)
     folder = calendars or ("" if name == "-" else os.path.dirname(name))
+    try:
+        request = read(data, name=label_of(name))
+    except InvalidRequest as error:
+        named = [one for one in error.rest.get("calendars", ()) if one]
+        files, missing = calendar_files(named, folder)
+        there = [one for one in named if one.file in files]
+        beyond = problems_beyond(there, error.rest.get("holidays"), files)
+        raise InvalidRequest([*error.problems, *missing, *beyond]) from None
+    files, missing = calendar_files(request.calendars, folder)
+    if missing:
+        there = [one for one in request.calendars if one.file in files]
+        raise InvalidRequest([*missing, *problems_beyond(there, request.holidays, files)])
+    return request, files
+
+
+def calendar_files(calendars: Iterable[BusyCalendar], folder: str) -> tuple[dict[str, bytes], list[Problem]]:
+    """The bytes of the calendars that can be read, and a problem for each of the others."""
     files: dict[str, bytes] = {}
-    missing: list[Problem] = []
-    for one in request.calendars:
+    missing = []
+    for one in calendars:
         try:
             files[one.file] = read_bytes(os.path.join(folder, one.file), MOST_CALENDAR)
         except Refusal as refused:
             missing.append(calendar_problem(one.file, refused))
-    if missing:
-        raise_all(missing, request, files, as_of)
-    return request, files
+    return files, missing
 
 
 def calendar_problem(file: str, refused: Refusal) -> Problem:
@@ -298,21 +313,6 @@ def calendar_problem(file: str, refused: Refusal) -> Problem:
     return Problem(
         f"calendar {file}", refused.lines[0].removeprefix(f"{refused.place}: "), "--calendars DIR says where it is."
     )
-
-
-def raise_all(missing: Sequence[Problem], request: Request, files: dict[str, bytes], as_of: datetime | None) -> None:
-    """Raises InvalidRequest for calendars that are missing, and for all that is wrong with the others."""
-    from msgspec.structs import replace
-
-    from calplan.errors import InvalidRequest
-    from calplan.planner import read_busy
-
-    others = replace(request, calendars=tuple(one for one in request.calendars if one.file in files))
-    try:
-        read_busy(others, files, as_of=moment_in(as_of, request.zone))
-    except InvalidRequest as error:
-        raise InvalidRequest([*missing, *error.problems]) from None
-    raise InvalidRequest(missing)
 
 
 def is_plan(data: bytes) -> bool:
@@ -385,7 +385,7 @@ def request_for(plan: Plan, name: str) -> Request:
     from calplan.request import read
 
     try:
-        request = read(read_bytes(name, MOST_REQUEST), name=os.path.basename(name))
+        request = read(read_bytes(name, MOST_REQUEST), name=label_of(name))
     except InvalidRequest as error:
         raise Refusal(*said_of(error, name)) from error
     if sha256(to_json(request, indent=0)).hexdigest() != plan.request_hash:
@@ -548,9 +548,9 @@ def said_of(error: CalplanError, name: str) -> tuple[Exit, list[str]]:
     """The code and the lines for an error that calplan raises on purpose."""
     from calplan.errors import BrokenPlan, InvalidRequest, NoPlan
 
-    where = f"{name}: " if name else ""
+    where = f"{shown_name(name)}: " if name else ""
     if isinstance(error, InvalidRequest):
-        return Exit.WRONG, [f"{where}{problem}" for problem in error.problems]
+        return Exit.WRONG, [under(name, problem) for problem in error.problems]
     if isinstance(error, NoPlan):
         reasons = [f"- {reason}" for reason in error.reasons]
         advice = ["What still makes sense:", *(f"- {one}" for one in error.advice)] if error.advice else []
@@ -560,9 +560,28 @@ def said_of(error: CalplanError, name: str) -> tuple[Exit, list[str]]:
     return Exit.WRONG, [f"{where}{error}"]
 
 
+def under(name: str, problem: Problem) -> str:
+    """A problem with the name of its file before it, once: a place that is the file itself gives way to the name."""
+    label = label_of(name)
+    rest = problem.place.removeprefix(label)
+    if name and problem.place.startswith(label) and (not rest or rest.startswith(", line ")):
+        return f"{shown_name(name)}{str(problem).removeprefix(label)}"
+    return f"{shown_name(name)}: {problem}" if name else str(problem)
+
+
+def label_of(name: str) -> str:
+    """What a request is called in its problems."""
+    return "the request" if name == "-" else os.path.basename(name)
+
+
+def shown_name(name: str) -> str:
+    """A file's name, in words where it is none."""
+    return "standard input" if name == "-" else name
+
+
 def file_refusal(name: str, error: Exception, done: str) -> Refusal:
     """A file that cannot be read or written, in words."""
-    shown = "standard input" if name == "-" else name
+    shown = shown_name(name)
     words: dict[type[Exception], str] = {
         FileNotFoundError: "There is no such file." if done == "read" else "There is no such folder.",
         IsADirectoryError: "This is a folder, not a file.",

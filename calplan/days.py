@@ -331,10 +331,12 @@ def _hold_back(
     gaps = _gaps(request.effort, frame, subtract(less, cuts))
     usable = sum(day.room > 0 for day in _days(request, frame, gaps, holidays))
     if usable >= CATCH_UP_FROM:
-        return less, gaps, ()
+        when = f"{_WEEKDAYS[one.day]} {one.start:%H:%M}–{one.end:%H:%M}"
+        held = f"Every {when} is held back for catching up; nothing is planned there."
+        return less, gaps, (Notice(code="catch-up-held", sentence=held),)
     sentence = (
-        f"The weekly catch-up time is not held back: it would leave {usable} usable {_plural('day', usable)}, "
-        f"and it is worth its price from {CATCH_UP_FROM} on."
+        f"The weekly catch-up time is not held back: with fewer than {CATCH_UP_FROM} usable days ({usable} here) every "
+        "stretch is needed."
     )
     whole = _gaps(request.effort, frame, subtract(study, cuts))
     return study, whole, (Notice(code="catch-up-not-held", sentence=sentence),)
@@ -445,7 +447,7 @@ def _kept_free(
     worth = [one for one in kept if otherwise[(one.day - frame.first).days]]
     notices = []
     for exam, until in short:
-        names = [f"{one.title} ({_short(one.day)})" for one in worth if one.day < until]
+        names = [f"{one.title} ({short_date(one.day)})" for one in worth if one.day < until]
         if names:
             usable = _usable(days, until)
             sentence = (
@@ -466,7 +468,7 @@ def what_takes(request: Request, busy: tuple[BusySpan, ...], days: Days, exam_ke
     until = exam_day(request, exam)
     empty = [day for day in days.days if day.day < until and not day.room]
     if not empty:
-        return (f"No day lies between now and the exam on {_short(until)}.",)
+        return (f"No day lies between now and the exam on {short_date(until)}.",)
     frame = _frame(request, empty[0].day, empty[-1].day)
     causes: dict[str, list[date]] = {}
     known = _Causes(request, frame, (*busy, *busy_intervals(request)), days)
@@ -520,7 +522,7 @@ class _Causes:
         words = {
             "past": "Past, or too soon from now",
             "exams": "Day of an exam, until two hours after it",
-            "nights": "Night, or the hour before bedtime",
+            "nights": "Night, or the hour before bedtime (effort.bedtime, effort.waking)",
         }
         found = [sentence for name, sentence in words.items() if intersect(study, self.taken[name])]
         for word, one, margin in self.titled:
@@ -537,14 +539,19 @@ def _dates(dates: Sequence[date]) -> str:
             runs[-1].append(day)
         else:
             runs.append([day])
-    said = [_short(run[0]) if len(run) == 1 else f"{_short(run[0])} to {_short(run[-1])}" for run in runs[:4]]
+    said = [
+        short_date(run[0]) if len(run) == 1 else f"{short_date(run[0])} to {short_date(run[-1])}" for run in runs[:4]
+    ]
     more = sum(len(run) for run in runs[4:])
     return ", ".join(said) + (f" and {more} more {_plural('day', more)}" if more else "")
 
 
-def _short(day: date) -> str:
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def short_date(day: date) -> str:
     """A date for people, whatever the machine's language."""
-    weekday = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")[day.weekday()]
+    weekday = _WEEKDAYS[day.weekday()]
     month = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")[day.month - 1]
     return f"{weekday} {day.day} {month}"
 

@@ -10,15 +10,31 @@ import json
 import re
 import tomllib
 from collections import Counter
+from datetime import date, time
+from typing import TYPE_CHECKING
 
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import SCHEMA
 from calplan.tables import Problems, show
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 MOST_BYTES = 1_000_000
 """The largest document that is read."""
 MOST_DOTS = 40
 """The most dots in one line of TOML: the standard library's parser takes quadratic time over long dotted keys."""
+
+
+NO_TEXT = {
+    b"PK\x03\x04": "a ZIP archive, as .docx, .odt and .xlsx files are",
+    b"%PDF-": "a PDF document",
+    b"\x89PNG\r\n\x1a\n": "a PNG picture",
+    b"\xff\xd8\xff": "a JPEG picture",
+    b"{\\rtf": "a rich-text document",
+}
+"""How files begin that are taken for a text by mistake (ZIP: APPNOTE 4.3.7; PDF: ISO 32000 7.5.2; PNG: ISO 15948 5.2;
+JPEG and rich text: from memory)."""
 
 
 def parse(document: bytes, name: str, format: str | None, problems: Problems) -> object:
@@ -40,10 +56,14 @@ def _refusal(place: str, sentence: str, remedy: str) -> InvalidRequest:
 
 
 def _decoded(document: bytes, name: str) -> str:
+    if _is_utf_16(document[:8]):
+        raise _refusal(name, "this is UTF-16.", "Save the file as UTF-8.")
+    what = next((what for start, what in NO_TEXT.items() if document.startswith(start)), "")
+    if what or b"\0" in document:
+        sentence = f"this is not a text file{f', but {what}' if what else ''}."
+        raise _refusal(name, sentence, "Write the request in a text editor, and save it as plain text in UTF-8.")
     if len(document) > MOST_BYTES:
         raise _refusal(name, f"this has {len(document)} bytes.", f"A request has at most {MOST_BYTES}.")
-    if document[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise _refusal(name, "this is UTF-16.", "Save the file as UTF-8.")
     try:
         text = document.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -55,6 +75,13 @@ def _decoded(document: bytes, name: str) -> str:
     if text.lstrip().startswith("BEGIN:VCALENDAR"):
         raise _refusal(name, "this is a calendar, not a request.", "Name it in a request, as file under [[calendar]].")
     return text
+
+
+def _is_utf_16(start: bytes) -> bool:
+    """Whether a text begins with the mark of UTF-16, or with ASCII characters in it: every other byte is 0."""
+    halves = start[::2], start[1::2]
+    ascii_only = len(start) == 8 and any(not any(one) and all(other) for one, other in (halves, halves[::-1]))
+    return start[:2] in (b"\xff\xfe", b"\xfe\xff") or ascii_only
 
 
 def _toml(text: str, name: str) -> object:
@@ -74,8 +101,12 @@ def _toml(text: str, name: str) -> object:
 
 def _toml_remedy(said: str, line: str) -> str:
     """What most probably has to be done about a line that TOML does not allow."""
+    if wrong := _no_such(line):
+        return f"Look at the calendar or the clock again: there is no such date or time as {wrong}."
     if re.search(r"[=\[,T ]\s*[0-9]{1,2}:[0-9]{2}(?![:0-9])", line):
         return 'Put times and dates with times in quotes: "16:30", "2027-02-04T09:00".'
+    if re.search(r"(?<![\w.-])[0-9]{4}-([0-9]-|[0-9]{2}-[0-9](?![0-9]))", line):
+        return "Write month and day with two digits each: 2027-01-05."
     if "date" in said:
         return "Look at the calendar or the clock again: there is no such date or time."
     if "overwrite" in said or "twice" in said or "mutate" in said:
@@ -85,6 +116,22 @@ def _toml_remedy(said: str, line: str) -> str:
     if re.search(r"=\s*[A-Za-z]", line):
         return "Put text in double quotes."
     return "Compare the line with the example."
+
+
+def _no_such(line: str) -> str:
+    """The first thing outside quotes and comments that looks like a date or a time and is none, or nothing."""
+    bare = re.sub(r"\"[^\"]*\"|'[^']*'", "", line).partition("#")[0]
+    kinds: tuple[tuple[str, Callable[[str], object]], ...] = (
+        (r"(?<![\w.-])[0-9]{4}-[0-9]{2}-[0-9]{2}(?!\w*-|[0-9])", date.fromisoformat),
+        (r"(?<![0-9:+-])[0-9]{2}:[0-9]{2}:[0-9]{2}(?![0-9:])", time.fromisoformat),
+    )
+    for shape, read in kinds:
+        for found in re.findall(shape, bare):
+            try:
+                read(found)
+            except ValueError:
+                return str(found)
+    return ""
 
 
 def _json(text: str, name: str, problems: Problems) -> object:

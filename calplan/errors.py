@@ -12,12 +12,12 @@ tells how life stands, and the last asks for a bug report.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
 
 class Problem(msgspec.Struct, frozen=True, order=True):
@@ -47,10 +47,15 @@ class CalplanError(Exception):
 
 
 class InvalidRequest(CalplanError):
-    """The request, or a file that it names, is wrong. ``problems`` holds every problem found, in reading order."""
+    """The request, or a file that it names, is wrong. ``problems`` holds every problem found, in reading order.
 
-    def __init__(self, problems: Iterable[Problem]) -> None:
+    ``rest`` holds what could be read of the request nevertheless, by the names of its fields, so that problems which
+    lie beyond the document (files, places) can be told together with those inside it.
+    """
+
+    def __init__(self, problems: Iterable[Problem], rest: Mapping[str, Any] | None = None) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
+        self.rest: Mapping[str, Any] = rest or {}
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 

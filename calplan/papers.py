@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
-from calplan.days import paper_span, unbooked
+from calplan.days import paper_span, short_date, unbooked
 from calplan.model import UNIT, Notice, Rank, Role, Task
 from calplan.spans import Span, widen
 
@@ -45,14 +45,23 @@ def timed_papers(
         taken = [paper.span for paper in papers]
         found = next((p for day in days_for(one) if (p := paper_on(request, busy, one, day, as_of, taken))), None)
         if found is None:
-            sentence = (
-                f"{one.exam.subject}: the timed paper is left out, because its hour is taken on every day late enough."
-            )
+            late = one.cycle.stages.consolidate
+            why = "its hour is taken on every day late enough" if late else "too few days are left for one"
+            sentence = f"{one.exam.subject}: the timed paper is left out, because {why}."
             notices.append(Notice(code="paper-left-out", sentence=sentence))
         else:
             day, span = found
+            notices.append(Notice(code="paper-hour", sentence=told(one, day)))
             papers.append(Paper(paper_task(one, day, span, number + len(papers)), day, span))
     return tuple(papers), tuple(notices)
+
+
+def told(one: Prepared, day: date) -> str:
+    """Where the paper lies, in a sentence: it may be outside study hours, and above a day's limit."""
+    return (
+        f"{one.exam.subject}: the timed paper is on {short_date(day)}, at the exam's own hour and of its own length, "
+        "whatever study hours and limit say. Move it if something else is fixed then."
+    )
 
 
 def days_for(one: Prepared) -> Iterator[date]:

@@ -56,11 +56,11 @@ def place(
     ]
     if faults:
         raise BrokenPlan(faults)
-    habit = request.effort.habit or _usual_hour(works, zone)
+    habits = _habits(request, works, zone)
     kept = _published_starts(published, tasks, zone)
     timed = _appointments(request, days, zone, seed, as_of)
     for work in works:
-        target = kept.get(work.day, _minutes(instant(datetime.combine(work.day, habit), zone)))
+        target = kept.get(work.day, _minutes(instant(datetime.combine(work.day, habits[work.day]), zone)))
         placed = sorted((*work.papers, *_place_day(work, target)), key=lambda one: one[0])
         for ordinal, (start, minutes, parts) in enumerate(placed, 1):
             uid = identity(seed, "block", work.day.isoformat(), str(ordinal))
@@ -328,6 +328,28 @@ def _dealt(parts: Sequence[Part], lengths: Sequence[int]) -> list[tuple[Part, ..
 
 
 # ------------------------------------------------------------------------------------------ hours and blocks
+
+
+def _habits(request: Request, works: Sequence[_Work], zone: ZoneInfo) -> dict[date, time]:
+    """The hour that blocks start near, day by day: the given one; else the one that is free on most days.
+
+    Where the latter is not free, it is the one that is free on most of the same days of the week.
+    """
+    given = request.effort.habit
+    if given is not None:
+        return dict.fromkeys((work.day for work in works), given)
+    usual = _usual_hour(works, zone)
+    weekly = {
+        day: _usual_hour([work for work in works if work.day.weekday() == day], zone)
+        for day in {work.day.weekday() for work in works}
+    }
+    return {work.day: usual if _free_at(work, usual, zone) else weekly[work.day.weekday()] for work in works}
+
+
+def _free_at(work: _Work, hour: time, zone: ZoneInfo) -> bool:
+    """Whether the day's first block can start at an hour."""
+    at = _minutes(instant(datetime.combine(work.day, hour), zone))
+    return any(opening.first <= at <= opening.last for opening in work.openings)
 
 
 def _usual_hour(works: Sequence[_Work], zone: ZoneInfo) -> time:

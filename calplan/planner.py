@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from hashlib import sha256
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -20,15 +22,17 @@ from calplan import rules
 from calplan.busy import CalendarFile, Reading, read_calendars
 from calplan.capacity import keep_for, loss
 from calplan.cycle import Stages, estimate
-from calplan.days import Days, exam_day, resolve, set_aside, what_takes
+from calplan.days import Days, exam_day, exam_span, resolve, set_aside, short_date, what_takes
 from calplan.encores import with_encores
 from calplan.errors import BadCalendar, BrokenPlan, InvalidRequest, NoPlan, Problem
 from calplan.model import (
     UNIT,
+    BusyCalendar,
     BusySpan,
     Day,
     Exam,
     Figures,
+    Holidays,
     Keep,
     Notice,
     Part,
@@ -36,6 +40,7 @@ from calplan.model import (
     PlannedExam,
     Rank,
     Request,
+    Role,
     Shortfall,
     Skipped,
     Task,
@@ -52,6 +57,8 @@ from calplan.workload import Prepared, Workload, fits_all, limit_for, tightest, 
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from calplan.partition import Piece
 
 LOOK_BACK = 60
 """How many days before the present one are tried for a start that would have done."""
@@ -121,10 +128,24 @@ def survey(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime)
         )
         for exam in without
     ]
+    notices += overlapping(request)
     papers, left_out = timed_papers(request, busy, work.exams, as_of=as_of, number=len(work.tasks))
     if papers:
         work = around_papers(work, papers)
     return Ground(request, busy, skipped, days, work, papers, (*notices, *left_out))
+
+
+def overlapping(request: Request) -> list[Notice]:
+    """A word on exams that are sat at the same time: a slip, or something to settle with the school."""
+    spans = sorted(((exam_span(request, exam), exam.subject) for exam in request.exams), key=lambda one: one[0])
+    return [
+        Notice(
+            code="exams-overlap",
+            sentence=f"{one} and {other} overlap. If that is right, ask the school which one is moved.",
+        )
+        for (span, one), (next_span, other) in pairwise(spans)
+        if span.overlaps(next_span)
+    ]
 
 
 def read_busy(
@@ -135,17 +156,11 @@ def read_busy(
     They are read from a look-back before ``as_of`` on, so that earlier starts can be weighed. Raises InvalidRequest
     with all problems of the files and of the public holidays' place.
     """
-    place_problem = check_place(request.holidays.country, request.holidays.subdivision)
-    problems = [] if place_problem is None else [place_problem]
     first, last = first_day(request, as_of), max(exam_day(request, exam) for exam in request.exams)
     if (last - first).days > MOST_DAYS:
         sentence = f"From {first} to the last exam on {last} there are more than {MOST_DAYS} days."
-        raise InvalidRequest([*problems, Problem("start", sentence, "Start later, or leave the far exam out for now.")])
-    missing = [calendar for calendar in request.calendars if calendar.file not in calendars]
-    problems += [
-        Problem(f"calendar {one.file}", "The file was not handed over with the request.", "Check its name and place.")
-        for one in missing
-    ]
+        far = Problem("start", sentence, "Start later, or leave the far exam out for now.")
+        raise InvalidRequest([far, *problems_beyond(request.calendars, request.holidays, calendars)])
     readings = read_calendars(
         [
             CalendarFile(data=calendars[one.file], name=one.file, all_day=one.all_day, only=one.only)
@@ -156,14 +171,29 @@ def read_busy(
         first=first - timedelta(days=LOOK_BACK),
         last=last,
     )
-    problems += [reading.problem for reading in readings if isinstance(reading, BadCalendar)]
-    if problems:
-        raise InvalidRequest(problems)
     read = [reading for reading in readings if isinstance(reading, Reading)]
+    if len(read) < len(request.calendars) or check_place(request.holidays.country, request.holidays.subdivision):
+        raise InvalidRequest(problems_beyond(request.calendars, request.holidays, calendars))
     return (
         tuple(sorted((one for reading in read for one in reading.busy), key=lambda one: one.span)),
         tuple(one for reading in read for one in reading.skipped),
     )
+
+
+def problems_beyond(
+    calendars: Sequence[BusyCalendar], holidays: Holidays | None, files: Mapping[str, bytes]
+) -> list[Problem]:
+    """What is wrong beyond a request's own document: calendars that are missing or unreadable, an unknown place."""
+    place_problem = check_place(holidays.country, holidays.subdivision) if holidays else None
+    problems = [] if place_problem is None else [place_problem]
+    problems += [
+        Problem(f"calendar {one.file}", "The file was not handed over with the request.", "Check its name and place.")
+        for one in calendars
+        if one.file not in files
+    ]
+    there = [CalendarFile(data=files[one.file], name=one.file) for one in calendars if one.file in files]
+    readings = read_calendars(there, zone="UTC", first=date.min.replace(year=2000), last=date.min.replace(year=2000))
+    return [*problems, *(reading.problem for reading in readings if isinstance(reading, BadCalendar))]
 
 
 def first_day(request: Request, as_of: datetime) -> date:
@@ -174,7 +204,14 @@ def first_day(request: Request, as_of: datetime) -> date:
 
 def no_plan(request: Request, busy: tuple[BusySpan, ...], days: Days) -> NoPlan:
     """The refusal when no exam has a usable day: what takes the days, and what can still be done."""
-    last = max(request.exams, key=lambda exam: exam_day(request, exam))
+    last = max(request.exams, key=lambda exam: exam_span(request, exam).start)
+    if exam_span(request, last).start <= days.as_of:
+        over = exam_span(request, last).end <= days.as_of
+        return NoPlan(
+            f"The exam in {last.subject} {'is over' if over else 'has begun'}.",
+            [f"Its start: {short_date(last.start.date())}, {last.start:%H:%M} ({last.zone or request.zone} time)."],
+            ["Change the exam's start in the request if it lies ahead." if over else "Put this away: it is time."],
+        )
     return NoPlan(
         f"No day before the exam in {last.subject} can hold any work.",
         what_takes(request, busy, days, last.key),
@@ -209,7 +246,7 @@ def assemble(ground: Ground, work: Workload, solution: Solution, *, digest: str,
     tasks = late_windows(tasks, work, solution)
     loaded = [
         replace(day, parts=tuple(Part(task=tasks[job].id, first=first, units=units) for job, first, units in pieces))
-        for day, pieces in zip(work.days, solution.days, strict=True)
+        for day, pieces in zip(work.days, map(partial(sheet_first, tasks), solution.days), strict=True)
     ]
     papers: dict[date, tuple[Part, ...]] = {}
     for paper in ground.papers:
@@ -250,6 +287,11 @@ def assemble(ground: Ground, work: Workload, solution: Solution, *, digest: str,
         ),
         shortfall=shortfall_of(ground, counted, figures),
     )
+
+
+def sheet_first(tasks: Sequence[Task], pieces: Sequence[Piece]) -> list[Piece]:
+    """A day's pieces in the order of work: on an exam's only day its sheet comes before everything else."""
+    return sorted(pieces, key=lambda piece: (tasks[piece.job].role, tasks[piece.job].round) != (Role.EVE, 0))
 
 
 def late_windows(tasks: tuple[Task, ...], work: Workload, solution: Solution) -> tuple[Task, ...]:
@@ -378,7 +420,8 @@ class Step(Value, frozen=True, kw_only=True):
 def trade_off(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime) -> tuple[Step, ...]:
     """What putting it off costs: for every usable day as the first, the least limit of a day that would do.
 
-    It ends with two days left for the first exam, since a single day asks for other, much less work. Raises as
+    Who starts earlier can always do what would do from a later day on, so no figure is higher than one below it. The
+    curve ends with two days left for the first exam, since a single day asks for other, much less work. Raises as
     :func:`make_plan`.
     """
     ground = survey(request, calendars, as_of=whole_second(as_of))
@@ -396,4 +439,15 @@ def trade_off(request: Request, calendars: Mapping[str, bytes], *, as_of: dateti
                 essentials=limit_for(work, Rank.FLAG_SHOULD),
             )
         )
-    return tuple(steps)
+    return tuple(never_rising(steps))
+
+
+def never_rising(steps: Sequence[Step]) -> list[Step]:
+    """The steps with each figure at most that of any later start."""
+    result: list[Step] = []
+    for step in reversed(steps):
+        after = result[-1] if result else step
+        everything = min((m for m in (step.everything, after.everything) if m is not None), default=None)
+        essentials = min((m for m in (step.essentials, after.essentials) if m is not None), default=None)
+        result.append(replace(step, everything=everything, essentials=essentials))
+    return result[::-1]

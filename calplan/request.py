@@ -164,7 +164,7 @@ def _request(raw: object, problems: Problems) -> Request:
         "catch_up": _catch_up(table, week),
         "rates": Rates(**table.table("rates", RATES).values),
     }
-    problems.raise_all()
+    problems.raise_all(values)
     return Request(**table.only("schema", "title", "zone", "start", "keep"), **values)
 
 

@@ -71,13 +71,13 @@ class Problems:
         else:
             self.found.append(Problem(place, sentence, remedy))
 
-    def raise_all(self) -> None:
-        """Raises :class:`InvalidRequest` if there is any problem."""
+    def raise_all(self, rest: Mapping[str, Any] | None = None) -> None:
+        """Raises :class:`InvalidRequest` if there is any problem; ``rest`` is what could be read nevertheless."""
         if self.more:
             more = Problem("request", f"there are {self.more} further problems.", "Mend those above first.")
-            raise InvalidRequest([*self.found, more])
+            raise InvalidRequest([*self.found, more], rest)
         if self.found:
-            raise InvalidRequest(self.found)
+            raise InvalidRequest(self.found, rest)
 
 
 class Table:

@@ -33,6 +33,9 @@ from calplan.model import (
     HolidayUse,
     Notice,
     Plan,
+    Rank,
+    Role,
+    Shortfall,
     Skipped,
     plan_from_json,
     to_json,
@@ -698,7 +701,7 @@ def test_an_exam_without_a_usable_day_is_shown_beside_one_that_has_some():
 def test_few_days_get_a_kind_word_and_no_proof():
     shown = text(made_from("chemistry-3"))
     assert shown.count("Three days are left") == 1
-    for words in ("What does not fit", "A way out", "minutes a day: ", "No number of minutes"):
+    for words in ("What does not fit", "A way out", "A limit of", "No limit of", "minutes of work"):
         assert words not in shown
 
 
@@ -718,22 +721,96 @@ def test_what_does_not_fit_comes_with_its_proof_and_ways_out():
 
 def test_where_no_limit_and_no_start_helps_that_is_said():
     shown = text(made_from("cannot-fit"))
-    assert "No number of minutes a day would hold everything, or even the essentials." in shown
+    assert "No limit of a day would hold everything, or even the essentials." in shown
     assert "No limit of a day helps" in shown
     assert "No start within the two months before would have been early enough." in shown
+
+
+def short_of(plan: Plan, lost: dict[Rank, int], **changes: object) -> str:
+    """What is shown of the plan, were it short of something on a single day."""
+    day = date(2027, 1, 25)
+    short = Shortfall(first=day, last=day, needed=70, free=60, lost=lost)
+    return text(replace(plan, shortfall=replace(short, **changes)))
+
+
+def test_a_window_of_one_day_is_one_day(plan):
+    shown = short_of(plan, {Rank.EXTRA: 10})
+    assert "On Mon 25 Jan there are 70 minutes of work that must lie there, and 60 minutes to hold them." in shown
+    assert "From Mon 25 Jan" not in shown
+
+
+EVERYTHING, ESSENTIALS = (
+    "a limit of {} minutes a day holds everything.",
+    "a limit of {} minutes a day holds the essentials.",
+)
+
+
+@pytest.mark.parametrize(
+    ("lost", "everything", "essentials", "said", "unsaid"),
+    [
+        ({Rank.ESSENTIAL: 10}, 90, 70, [EVERYTHING.format(90), ESSENTIALS.format(70)], []),
+        ({Rank.ESSENTIAL: 10}, 90, 90, [EVERYTHING.format(90)], [ESSENTIALS.format(90)]),
+        ({Rank.ESSENTIAL: 10}, 90, 60, [EVERYTHING.format(90)], [ESSENTIALS.format(60)]),
+        ({Rank.EXTRA: 10}, 90, 70, [EVERYTHING.format(90)], [ESSENTIALS.format(70)]),
+        ({Rank.ESSENTIAL: 10}, None, 70, ["No limit of a day holds everything", ESSENTIALS.format(70)], []),
+        ({Rank.EXTRA: 10}, None, 25, ["No limit of a day holds everything"], [ESSENTIALS.format(25)]),
+        ({Rank.EXTRA: 10}, None, None, ["No limit of a day helps"], ["A way out"]),
+    ],
+)
+def test_a_way_out_is_one_only_where_it_changes_something(plan, lost, everything, essentials, said, unsaid):
+    """A limit for the essentials helps where essentials are given up, and above the limit that holds already (60)."""
+    shown = short_of(plan, lost, limit_all=everything, limit_essential=essentials)
+    assert all(words in shown for words in said)
+    assert not any(words in shown for words in unsaid)
+
+
+@pytest.mark.parametrize(
+    ("limit", "out"), [(70, "; a limit of 70 minutes a day holds everything."), (60, "."), (None, ".")]
+)
+def test_a_last_stretch_that_lacks_minutes_is_one_sentence(plan, limit, out):
+    """Its days are fixed, so that an earlier start does not help and none is spoken of."""
+    ends = [task for task in plan.tasks if task.role in (Role.TAPER, Role.EVE)][-2:]
+    shorter = {task.id: replace(task, kept=len(task.ranks) - lacks) for task, lacks in zip(ends, (2, 1), strict=True)}
+    bent = replace(plan, tasks=tuple(shorter.get(task.id, task) for task in plan.tasks))
+    shown = short_of(bent, {Rank.TAPER: 15}, limit_all=limit, limit_essential=limit)
+    sentence = f"- The light last stretch is short of 10 minutes on Tue 2 Feb and 5 minutes on Wed 3 Feb{out} "
+    assert f"What does not fit {sentence}" in shown
+    assert not any(words in shown for words in ("Given up", "A way out", "early enough"))
 
 
 @pytest.mark.parametrize(
     ("everything", "essentials", "words"),
     [
-        (45, 30, "45 minutes a day: everything; 30: essentials."),
-        (30, 30, "30 minutes a day: everything, and no less for the essentials."),
-        (None, 90, "No number of minutes a day would hold everything; 90 minutes a day: essentials."),
+        (45, 30, "A limit of 45 minutes a day would hold everything, and one of 30 the essentials, if tasks could be"),
+        (30, 30, "A limit of 30 minutes a day would hold everything, and no lower one the essentials, if tasks could"),
+        (None, 90, "No limit of a day would hold everything; one of 90 minutes would hold the essentials, if tasks"),
     ],
 )
 def test_the_figures_stand_in_one_sentence(plan, everything, essentials, words):
     figures = replace(plan.figures, everything=everything, essentials=essentials)
     assert words in text(replace(plan, figures=figures))
+
+
+def test_the_fullest_day_owes_its_length_to_whole_tasks_only_where_it_does(plan):
+    """The plan's tightest stretch asks for less than the fullest day has; were it to ask for as much, that is all."""
+    most = max(sum(part.units for part in day.parts) for day in plan.days) * 5
+    assert plan.figures.bound < most
+    assert f"The plan lets the fullest day go to {most} minutes, so that tasks stay whole." in text(plan)
+    tight = replace(plan, figures=replace(plan.figures, bound=most))
+    assert f"The fullest day has {most} minutes." in text(tight)
+
+
+def test_what_the_minutes_of_work_leave_out_is_named_where_there_is_any(plan):
+    assert f"All {plan.figures.asked} minutes of work are planned. " in text(plan)
+    assert "(appointments and timed papers counted apart)" in text(made_from("full-example"))
+    again = replace(plan, tasks=(*plan.tasks, replace(plan.tasks[0], id="again", role=Role.ENCORE)))
+    assert "(days that look at something again counted apart)" in text(again)
+
+
+def test_an_appointment_is_shown_by_its_title():
+    shown = lines(made_from("full-example"), as_of=datetime(2027, 1, 20, 15, tzinfo=UTC))
+    place = shown.index("  16:30, 45 minutes")  # as the request has it
+    assert shown[place + 1] == "  Tutoring"
 
 
 def test_a_long_list_of_skipped_lines_is_told_in_part(plan):
@@ -885,6 +962,28 @@ def test_check_names_every_problem_of_every_file_and_ends_with_the_highest_code(
     named = [sum(line.startswith(f"{file}: ") for line in result.stderr.splitlines()) for file in files]
     assert named == [3, 1, 1, 0]  # zone, exam and study hours are needed (README.md)
     assert run("check", *files[:2]).exit_code == Exit.WRONG
+
+
+NO_REQUESTS = {
+    "syntax": b"schema = 1\nzone = UTC\n",
+    "empty": b"",
+    "not UTF-8": b"zone = \xff",
+    "a calendar": b"BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n",
+    "a picture": b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR",
+    "twice": b'{"schema": 1, "schema": 1}',
+}
+
+
+@pytest.mark.parametrize("what", NO_REQUESTS)
+def test_check_names_a_file_once_in_each_of_its_problems(tmp_path, what):
+    place = tmp_path / "bad.txt"
+    place.write_bytes(NO_REQUESTS[what])
+    named = run("check", place, *AS_OF).stderr.splitlines()
+    piped = run("check", "-", *AS_OF, stdin=NO_REQUESTS[what]).stderr.splitlines()
+    assert named
+    assert all(re.match(rf"{re.escape(str(place))}(, line \d|: )", line) for line in named)
+    assert all(line.count("bad.txt") == 1 for line in named)
+    assert piped == [line.replace(str(place), "standard input") for line in named]
 
 
 def test_check_says_what_of_a_calendar_is_not_taken_over(tmp_path):

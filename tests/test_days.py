@@ -481,7 +481,9 @@ def test_a_catch_up_stretch_is_held_back_while_fourteen_days_stay_usable() -> No
     request = ask(exam(datetime(2026, 5, 20, 9)), week=(hours("16:00", "20:00"),), catch_up=SUNDAY_EVENING)
     days = resolve(request, (), as_of=early(date(2026, 5, 4)))  # 16 days with two Sundays
     assert [one.day.day for one in days.days if not one.gaps] == [10, 17]
-    assert days.notices == ()
+    (held,) = days.notices
+    assert held.code == "catch-up-held"
+    assert "Sun 16:00–20:00" in held.sentence
 
 
 def test_with_fewer_days_it_is_not_held_back_and_that_is_said() -> None:
@@ -490,7 +492,7 @@ def test_with_fewer_days_it_is_not_held_back_and_that_is_said() -> None:
     assert all(one.gaps for one in days.days)
     [notice] = days.notices
     assert notice.code == "catch-up-not-held"
-    assert "13 usable days" in notice.sentence
+    assert "(13 here)" in notice.sentence
 
 
 # -------------------------------------------------------------------------------------------------- notices
@@ -606,7 +608,7 @@ def test_every_cause_is_named_with_its_dates_the_widest_first() -> None:
         "Day off (Trip): Wed 6 May to Thu 7 May.",
         "Past, or too soon from now: Mon 4 May.",
         "Busy (Choir): Tue 5 May.",
-        "Night, or the hour before bedtime: Tue 5 May.",
+        "Night, or the hour before bedtime (effort.bedtime, effort.waking): Tue 5 May.",
         "Appointment (Tutoring): Fri 8 May.",
         "Public holiday kept free (Founders’ day): Sat 9 May.",
         "No study hours on that day: Sun 10 May.",

@@ -442,3 +442,74 @@ def test_the_fixture_requests_all_give_sound_plans() -> None:
         plan = planner.make_plan(asked, calendars, as_of=as_of)
         assert rules.check(asked, plan) == ()
         assert plan.blocks
+
+
+# ------------------------------------------------------------------------------------- what a plan says of itself
+
+
+def test_an_exam_that_has_begun_or_is_over_is_not_planned_but_said() -> None:
+    for hours, said in ((9.5, "has begun"), (30, "is over")):
+        with pytest.raises(NoPlan) as refusal:
+            make_plan(request(), {}, as_of=before_exam(0) + timedelta(hours=hours))
+        assert said in refusal.value.sentence
+        assert refusal.value.advice
+
+
+def test_exams_at_the_same_time_are_pointed_out() -> None:
+    other = chemistry(key="bio", subject="Biology", start=datetime(2027, 2, 4, 10), materials=())
+    plan = make_plan(request(chemistry(), other), {}, as_of=before_exam(20))
+    assert any(n.code == "exams-overlap" and "Chemistry and Biology" in n.sentence for n in plan.notices)
+
+
+def test_a_timed_paper_says_when_it_is_and_why_it_is_not() -> None:
+    plan = make_plan(request(chemistry(timed_paper=True)), {}, as_of=before_exam(30))
+    assert any(n.code == "paper-hour" and "29 Jan" in n.sentence for n in plan.notices)
+    short = make_plan(request(chemistry(timed_paper=True)), {}, as_of=before_exam(3))
+    assert any(n.code == "paper-left-out" and "too few days" in n.sentence for n in short.notices)
+
+
+def test_the_sheet_comes_first_on_an_only_day() -> None:
+    plan = plan_over(1)
+    by_id = {task.id: task for task in plan.tasks}
+    assert [by_id[part.task].kind for part in plan.days[0].parts] == [None, Kind.TEST, Kind.PRACTICE]
+
+
+def test_starting_earlier_never_costs_more() -> None:
+    subjects = ["Biology", "History", "Physics"]
+    exams = [
+        chemistry(
+            key=subject,
+            subject=subject,
+            start=datetime(2027, 2, 4 + i, 9),
+            materials=tuple(replace(m, key=f"{subject}-{m.key}") for m in month_of_material()),
+        )
+        for i, subject in enumerate(subjects)
+    ]
+    steps = trade_off(request(*exams), {}, as_of=before_exam(40))
+    for one, later in pairwise(steps):
+        for mine, theirs in ((one.everything, later.everything), (one.essentials, later.essentials)):
+            assert theirs is None or (mine is not None and mine <= theirs)
+
+
+def test_problems_beyond_a_request_are_found_although_the_request_is_wrong() -> None:
+    """A wrong document says what could be read of it, so that its files and its place are looked at as well."""
+    document = b"""schema = 1
+zone = "Nowhere"
+[[exam]]
+subject = "Chemistry"
+start = "2027-02-04T09:00"
+minutes = 120
+[[study_hours]]
+days = "daily"
+start = "16:00"
+end = "20:00"
+[[calendar]]
+file = "lost.ics"
+[holidays]
+country = "ZZ"
+"""
+    with pytest.raises(InvalidRequest) as error:
+        read(document, name="request.toml")
+    rest = error.value.rest
+    beyond = planner.problems_beyond(rest["calendars"], rest["holidays"], {})
+    assert [problem.place for problem in beyond] == ["holidays.country", "calendar lost.ics"]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import tomllib
+import zipfile
 from collections import Counter
 from datetime import date, datetime, time
 from itertools import pairwise
@@ -373,17 +375,45 @@ def test_a_wrong_value_has_no_second_problem_in_its_wake():
 SMALL = b'schema = 1\nzone = "UTC"\n[[exam]]\nsubject = "A"\nstart = "2027-02-04T09:00"\nminutes = 60\n'
 SMALL += b'[[study_hours]]\ndays = "daily"\nstart = "16:30"\nend = "18:00"\n'
 
+
+def zipped(member: str) -> bytes:
+    """A ZIP archive of one file, as the standard library writes it."""
+    data = io.BytesIO()
+    with zipfile.ZipFile(data, "w") as archive:
+        archive.writestr(member, "text")
+    return data.getvalue()
+
+
 DOCUMENTS = [
     (b"", "request", "empty"),
     (b"\xef\xbb\xbf \n", "request", "empty"),
     (b"schema = 1\nzone = \xff", "request", "byte 19, in line 2, is not UTF-8"),
     (SMALL.decode().encode("utf-16"), "request", "UTF-16"),
     (SMALL + b"#" * 1_000_000, "request", "at most 1000000"),
+    (SMALL.decode().encode("utf-16-le"), "request", "UTF-16"),
+    (SMALL.decode().encode("utf-16-be"), "request", "UTF-16"),
+    (b'schema = 1\nzone = "a\0b"\n', "request", "this is not a text file. Write the request in a text editor"),
+    (b'{"schema": 1, "title": "\0"}', "request", "this is not a text file."),
+    (zipped("word/document.xml"), "request", "not a text file, but a ZIP archive"),
+    (zipped("x" * 200) * 10_000, "request", "not a text file, but a ZIP archive"),
+    (b"%PDF-1.7\n1 0 obj\n", "request", "not a text file, but a PDF document"),
+    (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "request", "not a text file, but a PNG picture"),
+    (b"\xff\xd8\xff\xe0\0\x10JFIF", "request", "not a text file, but a JPEG picture"),
+    (b"{\\rtf1\\ansi schema = 1}", "request", "not a text file, but a rich-text document"),
     (b"BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n", "request", "a calendar, not a request"),
     (b"<!DOCTYPE html><p>hello", "request, line 1, column 1", "not TOML"),
     (b"schema = 1\nstart = 16:30\n", "request, line 2, column 11", 'in quotes: "16:30"'),
     (b"schema = 1\nstart = 2027-02-04T09:00\n", "request, line 2, column 19", 'in quotes: "16:30"'),
     (b"schema = 1\nstart = 2027-02-30\n", "request, line 2, column 9", "no such date"),
+    (b"schema = 1\nstart = 2027-13-02\n", "request, line 2, column 13", "no such date or time as 2027-13-02"),
+    (b"start = 2027-01-32 # a day\n", "request, line 1, column 13", "no such date or time as 2027-01-32"),
+    (b"start = 2027-02-30T09:00\n", "request, line 1, column 9", "no such date or time as 2027-02-30"),
+    (b"start = 2027-01-05T25:00:00\n", "request, line 1, column 19", "no such date or time as 25:00:00"),
+    (b"start = 24:00:00\n", "request, line 1, column 11", "no such date or time as 24:00:00"),
+    (b"start = 2027-1-05\n", "request, line 1, column 13", "two digits each"),
+    (b"start = 2027-01-5\n", "request, line 1, column 13", "two digits each"),
+    (b'title = "2027-13-02" 24:00:00x # 2027-13-02\n', "request, line 1, column 22", "24:00:00"),
+    (b"start = 2027-01-05 10:00:00 x # 2027-13-02\n", "request, line 1, column 29", "Compare the line"),
     (b"schema = 1\nzone = UTC\n", "request, line 2, column 8", "Put text in double quotes"),
     (b"timed = True\n", "request, line 1, column 9", "small letters"),
     (b"schema = 1\nschema = 2\n", "request, line 2, column 11", "stands twice"),
