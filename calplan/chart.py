@@ -370,9 +370,10 @@ def fullest_day(plan: Plan) -> str:
         work[block.day] = work.get(block.day, 0) + units * UNIT
     most = max(minutes.values(), default=0)
     fullest = [day for day in minutes if minutes[day] == most]
-    beside = ["its appointments included"] if any(day in fixed for day in fullest) else []
-    beside += ["timed papers aside"] if Role.PAPER in roles.values() else []
-    said = f"{most} minutes{f' ({listed(beside)})' if beside else ''}"
+    beside = ["timed papers aside"] if Role.PAPER in roles.values() else []
+    beside += ["appointments included"] if any(day in fixed for day in fullest) else []
+    aside = f" ({', '.join(beside)})" if beside else ""
+    said = f"{most} minutes{aside}"
     # Only where its own work goes beyond what the tightest stretch asks for does a day owe its length to whole tasks.
     above = any(work[day] > max(0, plan.figures.bound - fixed.get(day, 0)) for day in fullest)
     if above and most <= plan.figures.maximum:

@@ -378,11 +378,11 @@ SUBSTITUTE = {
 """What stands in for papers and problems whose answers are missing (common practice, no source)."""
 
 MISSING = {
-    Kind.HOMEWORK: "homework: exercises from the textbook that have printed answers",
-    Kind.QUIZ: "quizzes: a class-mate's copy, or the end-of-section questions",
-    Kind.NOTES: "notes: a class-mate's copy, or the chapter summaries",
-    Kind.TEST: "tests: the chapter review, taken as if it were one",
-    Kind.PRACTICE: "practice problems: exercises with printed answers, or ask the teacher for some",
+    Kind.HOMEWORK: "no homework: take exercises from the textbook that have printed answers",
+    Kind.QUIZ: "no quizzes: take a class-mate's copy, or the end-of-section questions",
+    Kind.NOTES: "no notes: take a class-mate's copy, or the chapter summaries",
+    Kind.TEST: "no tests: take the chapter review as if it were one",
+    Kind.PRACTICE: "no practice problems: take exercises with printed answers, or ask the teacher for some",
 }
 """What stands in for a kind of which there is nothing (common practice, no source)."""
 
@@ -476,13 +476,16 @@ def known_problems(setting: Setting, day: int) -> tuple[Item, ...]:
 
 
 def single_day(setting: Setting, usual: int) -> list[Draft]:
-    """What matters most when one day is left: the sheet, missed problems of the newest test, some practice, stop."""
+    """What matters most when one day is left: the sheet, missed problems of the newest test, some practice, stop.
+
+    Round 0 tells these tasks from those of a rotation.
+    """
     third = max(1, usual // UNIT // 3)
     exam, rates = setting.exam, setting.rates
     in_hand = [m for m in exam.materials if m.in_hand is None or m.in_hand <= setting.days[0]]
     tests = [m for m in in_hand if m.kind is Kind.TEST] or [m for m in in_hand if m.kind is Kind.QUIZ]
     practice = [m for m in in_hand if m.kind is Kind.PRACTICE]
-    stops = [Draft(role=Role.TIDY, round=1, ranks=(Rank.ESSENTIAL,) * max(2, third))]
+    stops = [Draft(role=Role.EVE, ranks=(Rank.ESSENTIAL,) * max(2, third))]
     if tests:
         item = item_of(exam, rates, tests[-1], 0, 1)
         few = min(max(1, units(item.essential)), max(2, third))
@@ -497,4 +500,4 @@ def single_day(setting: Setting, usual: int) -> list[Draft]:
 def single(setting: Setting, material: Material, item: Item, ranks: tuple[Rank, ...]) -> Draft:
     """A stop for one item on the only day."""
     substitute = SUBSTITUTE[material.kind] if unanswered(material) else ""
-    return Draft(role=Role.COVER, kind=material.kind, round=1, ranks=ranks, items=(item,), substitute=substitute)
+    return Draft(role=Role.COVER, kind=material.kind, ranks=ranks, items=(item,), substitute=substitute)

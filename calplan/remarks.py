@@ -12,7 +12,7 @@ from calplan.cycle import MISSING
 from calplan.model import KINDS, UNIT, Notice, Rank, Role, Task
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from calplan.model import Day, Exam
     from calplan.workload import Prepared
@@ -26,17 +26,17 @@ def remarks(
 ) -> tuple[Notice, ...]:
     """The remarks of a plan, exam by exam. ``opened`` and ``bent`` name exams by their place."""
     opened, bent = set(opened), set(bent)
-    return tuple(
+    by_exam = [
         notice
         for place, one in enumerate(exams)
         for notice in (
             *on_days(one),
             *on_stock(one.exam),
             *on_order(one, opened=place in opened, bent=place in bent),
-            *on_sharing(one, tasks, days),
             *on_losses(one, [task for task in tasks if task.exam == one.exam.key]),
         )
-    )
+    ]
+    return (*by_exam, *on_sharing(exams, tasks, days))
 
 
 def on_days(one: Prepared) -> Iterator[Notice]:
@@ -64,8 +64,7 @@ def on_stock(exam: Exam) -> Iterator[Notice]:
     if missing:
         yield Notice(
             code="substitutes",
-            sentence=f"{exam.subject}: there is none of some kinds of material; what can stand in for "
-            f"{'; for '.join(missing)}.",
+            sentence=f"{exam.subject}: you have {'; '.join(missing)}.",
         )
 
 
@@ -85,9 +84,23 @@ def on_order(one: Prepared, *, opened: bool, bent: bool) -> Iterator[Notice]:
         )
 
 
-def on_sharing(one: Prepared, tasks: Sequence[Task], days: Sequence[Day]) -> Iterator[Notice]:
-    """Days on which several kinds of an exam lie, and tasks that go over several days."""
-    mine = {task.id: task for task in tasks if task.exam == one.exam.key}
+def on_sharing(exams: Sequence[Prepared], tasks: Sequence[Task], days: Sequence[Day]) -> Iterator[Notice]:
+    """Days on which several kinds of an exam lie, and tasks that go over several days: one sentence for all exams."""
+    said = []
+    for one in exams:
+        shared, divided = sharing({task.id: task for task in tasks if task.exam == one.exam.key}, days)
+        counts = [
+            f"{plural(shared, 'day', 'days')} with more than one kind" if shared else "",
+            f"{plural(divided, 'task', 'tasks')} carried over into another day" if divided else "",
+        ]
+        if any(counts):
+            said.append(f"{one.exam.subject} has {' and '.join(filter(None, counts))}")
+    if said:
+        yield Notice(code="combined", sentence=f"To make it fit, stops were combined: {'; '.join(said)}.")
+
+
+def sharing(mine: Mapping[str, Task], days: Sequence[Day]) -> tuple[int, int]:
+    """How many days hold several kinds of an exam, and how often one of its tasks goes on into another day."""
     shared = divided = 0
     seen: set[str] = set()
     for day in days:
@@ -96,12 +109,7 @@ def on_sharing(one: Prepared, tasks: Sequence[Task], days: Sequence[Day]) -> Ite
         ids = {task.id for task in here}
         divided += len(ids & seen)
         seen |= ids
-    if shared or divided:
-        said = [
-            f"{plural(shared, 'day holds', 'days hold')} more than one kind" if shared else "",
-            f"tasks go on into another day {plural(divided, 'time', 'times')}" if divided else "",
-        ]
-        yield Notice(code="combined", sentence=f"{one.exam.subject}: {' and '.join(filter(None, said))}.")
+    return shared, divided
 
 
 def on_losses(one: Prepared, tasks: Sequence[Task]) -> Iterator[Notice]:

@@ -113,11 +113,16 @@ class Wording:
         bed = self.request.effort.bedtime
         before_bed = (bed.hour * 60 + bed.minute - end.hour * 60 - end.minute) % (24 * 60)
         if before_bed <= _LATE:
-            yield f"Bed at {_clock(bed)} comes first: leave what is not done by {_clock(end)} for another day."
+            last = any((self._dates[exam.key] - block.day).days == 1 for exam in self._exams.values())
+            rest = "stop" if last else "leave what is not done"
+            until = f"by {_clock(end)}" + ("" if last else " for another day")
+            yield f"Bed at {_clock(bed)} comes first: {rest} {until}."
 
     def _why(self, block: Block, task: Task) -> str:
         turn, rounds, following = self._places.get(task.id, (0, "", ""))
         name = _named(self._exams[task.exam], task)
+        if task.round == 0 and task.role in (Role.EVE, Role.COVER):
+            return f"One day is left, so what matters most comes first; {self._days_to_go(block, task)}."
         why = _WHY_PRACTICE if task.role is Role.CONSOLIDATE and by_kind(task) else _WHY[task.role]
         reason = why.format(name, turn=_ordinal(turn), rounds=rounds)
         return "; ".join(said for said in (reason, following, self._days_to_go(block, task)) if said) + "."
@@ -141,7 +146,8 @@ def why_today(plan: Plan, request: Request, block: Block) -> str:
 
 def _places(exam: Exam, tasks: list[Task]) -> Iterator[tuple[str, tuple[int, str, str]]]:
     """For each task of an exam: which turn of its kind it is, in which round, and what comes after it."""
-    ordered = sorted((task for task in tasks if task.role is not Role.ENCORE), key=lambda task: task.number)
+    aside = (Role.ENCORE, Role.PAPER)  # neither has a turn in the rotation
+    ordered = sorted((task for task in tasks if task.role not in aside), key=lambda task: task.number)
     rounds = sorted({task.round for task in ordered if task.role is Role.COVER})
     turns: dict[Kind | None, int] = defaultdict(int)
     for task, following in zip_longest(ordered, ordered[1:]):
@@ -213,6 +219,8 @@ class _Told(NamedTuple):
     shares: tuple[Share, ...]
     begun: bool
     """Whether the part lies inside a single piece, which ends in another part."""
+    ends: bool
+    """Whether the task's kept work ends with the part."""
     headline: str
     """Kind and amount, without the subject."""
 
@@ -223,7 +231,8 @@ def _tell(exam: Exam, task: Task, part: Part | None) -> _Told:
     begun = bool(task.items) and not shares
     if begun:
         shares = (under_way(task, part),)
-    return _Told(exam, task, shares, begun, _amounts(exam, task, shares, begun))
+    ends = part.first + part.units >= task.kept
+    return _Told(exam, task, shares, begun, ends, _amounts(exam, task, shares, begun))
 
 
 def _lines(told: _Told) -> Iterator[str]:
@@ -232,9 +241,9 @@ def _lines(told: _Told) -> Iterator[str]:
         yield f"{'Collect' if task.role is Role.GATHER else 'Take'}: {what}."
     yield f"How: {_how(told)}"
     if task.substitute:
-        lacking = "Where there is nothing –" if task.role is Role.GATHER else "Where answers are missing:"
+        lacking = "So far you have" if task.role is Role.GATHER else "Where answers are missing:"
         yield f"{lacking} {_sentence(task.substitute)}"
-    if lost := left_out(exam, task):
+    if told.ends and (lost := left_out(exam, task)):
         yield lost
     yield from map(_sentence, task.notes)
 
@@ -251,10 +260,16 @@ def _how(told: _Told) -> str:
     task, shares = told.task, told.shares
     if task.role is Role.CONSOLIDATE and by_kind(task):
         return how(task.kind, Role.COVER)
+    if task.role is Role.EVE and task.round == 0:
+        return _ONLY_DAY + _sheet_rule(told)
+    if task.substitute and task.role is Role.COVER:
+        return _UNANSWERED
     if task.role is not Role.COVER or task.kind not in _EXTRA_HOW:
         return how(task.kind, task.role) + _sheet_rule(told)
     said = [how(task.kind, task.role)] if any(not share.extra for share in shares) else []
-    return " ".join([*said, _EXTRA_HOW[task.kind]] if any(share.extra for share in shares) else said)
+    missed = any(item.missed for item in task.items)
+    extra = _EXTRA_HOW[task.kind] if missed else _EXTRA_HOW[task.kind].replace(" too", "")
+    return " ".join([*said, extra] if any(share.extra for share in shares) else said)
 
 
 def _sheet_rule(told: _Told) -> str:
@@ -453,7 +468,7 @@ _CALLED = {
     Role.CONSOLIDATE: "second pass over {}",
     Role.TIDY: "tidy the summary sheet",
     Role.TAPER: "a few known problems and the sheet",
-    Role.EVE: "the summary sheet, then rest",
+    Role.EVE: "the summary sheet, and an early night",
     Role.PAPER: "timed paper",
 }
 _WHY = {
@@ -479,6 +494,14 @@ _COVER_HOW = {
     Kind.PRACTICE: "Solve, then check against the answers, and flag what went wrong. "
     "Fewer when it goes well, more when it does not.",
 }
+_UNANSWERED = (
+    "Do each problem without looking anything up, check with what stands in for the answers, flag what stays unsure, "
+    "and write down what to ask."
+)
+_ONLY_DAY = (
+    "Write, or write anew, one page of what matters most: definitions, formulas, model examples. When all is done, "
+    "pack your things, and have an early night."
+)
 _EXTRA_HOW = {
     Kind.QUIZ: "A few of the right ones too, to be sure of them.",
     Kind.TEST: "Redo the right ones too, more quickly.",

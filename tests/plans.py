@@ -101,7 +101,7 @@ def chemistry_tasks() -> tuple[Task, ...]:
     """One task of every role and kind, in the order of the exam."""
     known = tuple(Item(material=m, title=t, count=1) for m, t in (("test1", "Unit test 1"), ("quiz1", "Quiz 1")))
     made = (
-        task(Role.GATHER, None, (Rank.GATHER,) * 2, substitute="tests: the chapter review, taken as if it were one"),
+        task(Role.GATHER, None, (Rank.GATHER,) * 2, substitute="no tests: take the chapter review as if it were one"),
         task(Role.COVER, Kind.HOMEWORK, (E, E, E, E, X), homework(1, 2, 3)),
         task(Role.COVER, Kind.QUIZ, (E, E, X, X), (quiz(1, 2),), round=1),
         task(Role.COVER, Kind.NOTES, (E,) * 5 + (X,), (notes(1, 6),)),

@@ -665,7 +665,7 @@ def test_holidays_exams_appointments_and_papers_are_marked():
         "Mon 18 Jan: Martin Luther King Jr. Day, half a day's work.",  # third Monday of January, 5 U.S.C. 6103
         "fixed: an appointment",
         "paper: timed paper",
-        " (timed papers aside)",
+        " (timed papers aside, appointments included)",
         "Chemistry: Ask for the answers to Quiz 1.",
         "half a day's work",
         "(Lab): No event of the file has this title.",
@@ -959,7 +959,9 @@ def test_check_names_every_problem_of_every_file_and_ends_with_the_highest_code(
     assert result.stdout == (
         f"{files[3]}: readable, a plan of 30 blocks. Its rules were not checked: that takes --request REQUEST.\n"
     )
-    named = [sum(line.startswith(f"{file}: ") for line in result.stderr.splitlines()) for file in files]
+    named = [
+        sum(line.startswith((f"{file}: ", f"{file}, line ")) for line in result.stderr.splitlines()) for file in files
+    ]
     assert named == [3, 1, 1, 0]  # zone, exam and study hours are needed (README.md)
     assert run("check", *files[:2]).exit_code == Exit.WRONG
 

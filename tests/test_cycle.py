@@ -345,7 +345,7 @@ def test_gathering_comes_first_of_all_and_only_where_something_is_missing() -> N
 def test_a_single_day_is_an_order_of_what_matters_most() -> None:
     """The sheet, missed problems of the newest test, a little practice, stop. Common practice, no source."""
     made = tasks_over(1)
-    assert [task.role for task in made] == [Role.TIDY, Role.COVER, Role.COVER]
+    assert [task.role for task in made] == [Role.EVE, Role.COVER, Role.COVER]
     assert [task.kind for task in made] == [None, Kind.TEST, Kind.PRACTICE]
     assert made[1].items[0].material == "test-4"
     assert sum(len(task.ranks) for task in made) * 5 <= 40
@@ -353,6 +353,6 @@ def test_a_single_day_is_an_order_of_what_matters_most() -> None:
 
 def test_a_single_day_with_nothing_in_hand_still_has_its_sheet() -> None:
     future = Material(key="t", kind=Kind.TEST, title="t", missed=1, in_hand=MONDAY + timedelta(days=3))
-    assert [task.role for task in tasks_over(1, (future,))] == [Role.TIDY]
+    assert [task.role for task in tasks_over(1, (future,))] == [Role.EVE]
     quiz_only = tasks_over(1, pieces(Kind.QUIZ, 2, missed=1))
     assert [task.kind for task in quiz_only] == [None, Kind.QUIZ]

@@ -410,6 +410,7 @@ DOCUMENTS = [
     (b"start = 2027-02-30T09:00\n", "request, line 1, column 9", "no such date or time as 2027-02-30"),
     (b"start = 2027-01-05T25:00:00\n", "request, line 1, column 19", "no such date or time as 25:00:00"),
     (b"start = 24:00:00\n", "request, line 1, column 11", "no such date or time as 24:00:00"),
+    (b'a = ["a\\"b", 2027-02-30, "c"]\n', "request, line 1, column 14", "there is no such date or time."),
     (b"start = 2027-1-05\n", "request, line 1, column 13", "two digits each"),
     (b"start = 2027-01-5\n", "request, line 1, column 13", "two digits each"),
     (b'title = "2027-13-02" 24:00:00x # 2027-13-02\n', "request, line 1, column 22", "24:00:00"),

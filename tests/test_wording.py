@@ -485,7 +485,7 @@ def test_a_task_over_two_blocks_says_so():
 
 def test_gathering_lists_what_to_ask_for():
     said = WORDS.describe(block_of(0))
-    assert "Where there is nothing – tests: the chapter review, taken as if it were one." in said
+    assert "So far you have no tests: take the chapter review as if it were one." in said
     assert "Ask for the answers to Quiz 1." in said
     items = (Item(material="q", title="Quiz 7"),)
     gather = plans.task(Role.GATHER, None, (Rank.GATHER,), items)
@@ -626,3 +626,27 @@ def test_pages_that_the_exam_permits_are_recalled_where_the_sheet_gets_its_last_
     assert "2 pages may go in" in " ".join(task_lines(exam, tidy))
     assert "may go in" not in " ".join(task_lines(CHEMISTRY, tidy))
     assert "may go in" not in " ".join(task_lines(exam, cover(Kind.HOMEWORK, *plans.homework(1))))
+
+
+def test_what_was_left_out_is_said_once_at_the_end_of_a_task():
+    task = msgspec.structs.replace(cover(Kind.TEST, plans.paper(1, 4, 16)), kept=8)
+    first, second = Part(task=task.id, first=0, units=4), Part(task=task.id, first=4, units=4)
+    assert "Left out" not in " ".join(task_lines(CHEMISTRY, task, first))
+    assert "Left out" in " ".join(task_lines(CHEMISTRY, task, second))
+
+
+def test_work_without_answers_does_not_ask_to_study_the_solution():
+    task = cover(Kind.QUIZ, plans.quiz(1, 2), substitute="questions with printed answers")
+    said = " ".join(task_lines(CHEMISTRY, task))
+    assert "study the solution" not in said
+    assert "what stands in for the answers" in said
+
+
+def test_a_paper_without_a_missed_problem_has_no_too():
+    clean = cover(Kind.QUIZ, plans.quiz(1, 0))
+    assert "How: A few of the right ones, to be sure of them." in task_lines(CHEMISTRY, clean)
+
+
+def test_the_tasks_of_an_only_day_say_so():
+    sheet = plans.task(Role.EVE, None, (Rank.ESSENTIAL,) * 2, round=0)
+    assert "one page of what matters most" in " ".join(task_lines(CHEMISTRY, sheet))
