@@ -378,13 +378,35 @@ SUBSTITUTE = {
 """What stands in for papers and problems whose answers are missing (common practice, no source)."""
 
 MISSING = {
-    Kind.HOMEWORK: "no homework: take exercises from the textbook that have printed answers",
-    Kind.QUIZ: "no quizzes: take a class-mate's copy, or the end-of-section questions",
-    Kind.NOTES: "no notes: take a class-mate's copy, or the chapter summaries",
-    Kind.TEST: "no tests: take the chapter review as if it were one",
-    Kind.PRACTICE: "no practice problems: take exercises with printed answers, or ask the teacher for some",
+    Kind.HOMEWORK: "take exercises from the textbook that have printed answers",
+    Kind.QUIZ: "take a class-mate's copy, or the end-of-section questions",
+    Kind.NOTES: "take a class-mate's copy, or the chapter summaries",
+    Kind.TEST: "take the chapter review as if it were one",
+    Kind.PRACTICE: "take exercises with printed answers, or ask the teacher for some",
 }
 """What stands in for a kind of which there is nothing (common practice, no source)."""
+
+NONE_OF = {
+    Kind.HOMEWORK: "homework",
+    Kind.QUIZ: "quizzes",
+    Kind.NOTES: "notes",
+    Kind.TEST: "tests",
+    Kind.PRACTICE: "practice problems",
+}
+"""What a kind is called after "no", where the exam has no word of its own for it."""
+
+
+def nothing_of(exam: Exam) -> str:
+    """The kinds of which there is nothing and what stands in for each, to go on after "you have"; else nothing.
+
+    As in "no quizzes (take a class-mate's copy, or the end-of-section questions) and no essays (...)".
+    """
+    said = [
+        f"no {exam.labels.get(kind) or NONE_OF[kind]} ({MISSING[kind]})"
+        for kind in KINDS
+        if all(material.kind is not kind for material in exam.materials)
+    ]
+    return " and ".join(filter(None, (", ".join(said[:-1]), *said[-1:])))
 
 
 def answers_day(exam: Exam, stages: Stages, days: Sequence[date]) -> int:
@@ -438,11 +460,11 @@ def asks(exam: Exam) -> tuple[Ask, ...]:
 
 def gather(exam: Exam, rates: Rates) -> list[Draft]:
     """A short first task where kinds or answers are missing, or nobody has taken stock yet."""
-    missing = [MISSING[kind] for kind in KINDS if not any(m.kind is kind for m in exam.materials)]
+    missing = nothing_of(exam)
     if not (missing or exam.assumed or asks(exam)):
         return []
     return [
-        Draft(role=Role.GATHER, ranks=(Rank.GATHER,) * units(rates.gather), substitute="; ".join(missing)),
+        Draft(role=Role.GATHER, ranks=(Rank.GATHER,) * units(rates.gather), substitute=missing),
     ]
 
 

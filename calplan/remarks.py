@@ -6,15 +6,17 @@ way shows up here once, in the exam's own words.
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
-from calplan.cycle import MISSING
-from calplan.model import KINDS, UNIT, Notice, Rank, Role, Task
+from calplan.cycle import nothing_of
+from calplan.model import UNIT, Notice, Rank, Role, Task
+from calplan.wording import label
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from calplan.model import Day, Exam
+    from calplan.model import Day, Exam, Kind
     from calplan.workload import Prepared
 
 FEW = 3
@@ -60,12 +62,8 @@ def on_stock(exam: Exam) -> Iterator[Notice]:
             sentence=f"{exam.subject}: the amounts of material are the usual ones for a {exam.scope} exam. "
             "Count your own and plan again.",
         )
-    missing = [MISSING[kind] for kind in KINDS if all(material.kind is not kind for material in exam.materials)]
-    if missing:
-        yield Notice(
-            code="substitutes",
-            sentence=f"{exam.subject}: you have {'; '.join(missing)}.",
-        )
+    if missing := nothing_of(exam):
+        yield Notice(code="substitutes", sentence=f"{exam.subject}: you have {missing}.")
 
 
 def on_order(one: Prepared, *, opened: bool, bent: bool) -> Iterator[Notice]:
@@ -100,16 +98,17 @@ def on_sharing(exams: Sequence[Prepared], tasks: Sequence[Task], days: Sequence[
 
 
 def sharing(mine: Mapping[str, Task], days: Sequence[Day]) -> tuple[int, int]:
-    """How many days hold several kinds of an exam, and how often one of its tasks goes on into another day."""
-    shared = divided = 0
+    """How many days hold several kinds of an exam, and how many of its tasks go on into another day."""
+    shared = 0
     seen: set[str] = set()
+    divided: set[str] = set()
     for day in days:
         here = [mine[part.task] for part in day.parts if part.task in mine]
         shared += len({task.kind for task in here if task.kind}) > 1
         ids = {task.id for task in here}
-        divided += len(ids & seen)
+        divided |= ids & seen
         seen |= ids
-    return shared, divided
+    return shared, len(divided)
 
 
 def on_losses(one: Prepared, tasks: Sequence[Task]) -> Iterator[Notice]:
@@ -122,32 +121,42 @@ def on_losses(one: Prepared, tasks: Sequence[Task]) -> Iterator[Notice]:
         yield Notice(
             code="shortened",
             sentence=f"{one.exam.subject}: {plural(len(short), 'task is', 'tasks are')} shortened by {minutes} minutes "
-            f"in all ({what}): {listed(short)}.",
+            f"in all ({what}): {listed(one.exam, short)}.",
         )
     gone = [task for task in tasks if not task.kept and task.ranks]
     if gone:
         yield Notice(
             code="left-out",
-            sentence=f"{one.exam.subject}: {plural(len(gone), 'task is', 'tasks are')} left out whole: {listed(gone)}.",
+            sentence=f"{one.exam.subject}: {plural(len(gone), 'task is', 'tasks are')} left out whole: "
+            f"{listed(one.exam, gone)}.",
         )
 
 
-def listed(tasks: Sequence[Task]) -> str:
-    """Tasks by their kind or role, with numbers: "2 quizzes, 1 taper task"."""
-    counts: dict[str, int] = {}
-    for task in tasks:
-        name = WORDS.get(task.role) or f"{task.kind or 'sheet'} {'review' if task.role is Role.CONSOLIDATE else 'stop'}"
-        counts[name] = counts.get(name, 0) + 1
-    return ", ".join(plural(count, name, f"{name}s") for name, count in counts.items())
+def listed(exam: Exam, tasks: Sequence[Task]) -> str:
+    """Tasks by role and kind, with numbers, in the exam's own words: "2 for quizzes, 1 second pass over essays".
+
+    A task may take several quizzes, so that "2 quizzes" would say something else.
+    """
+    counts = Counter((task.role, task.kind) for task in tasks)
+    return ", ".join(f"{count} {called(exam, role, kind, count)}" for (role, kind), count in counts.items())
+
+
+def called(exam: Exam, role: Role, kind: Kind | None, count: int) -> str:
+    """What so many tasks of a role and a kind are called after their number."""
+    if kind is None:
+        return WORDS[role] if count == 1 else f"{WORDS[role]}s"
+    if role is Role.CONSOLIDATE:
+        return f"second {'pass' if count == 1 else 'passes'} over {label(exam, kind)}"
+    return f"for {label(exam, kind)}"
 
 
 WORDS = {
     Role.GATHER: "gathering task",
     Role.TIDY: "sheet task",
     Role.TAPER: "taper task",
-    Role.EVE: "eve task",
+    Role.EVE: "last-day task",
 }
-"""What a task of a role is called where it has no kind."""
+"""What a task is called that belongs to no kind."""
 
 
 def plural(count: int, one: str, many: str) -> str:

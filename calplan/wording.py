@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from calplan.contents import Share, by_kind, part_items, under_way
-from calplan.model import UNIT, Block, Exam, Item, Kind, Part, Plan, Request, Role, Task, block_units
+from calplan.model import UNIT, Answers, Block, Exam, Item, Kind, Part, Plan, Request, Role, Task, block_units
 from calplan.spans import instant, wall
 
 if TYPE_CHECKING:
@@ -113,10 +113,14 @@ class Wording:
         bed = self.request.effort.bedtime
         before_bed = (bed.hour * 60 + bed.minute - end.hour * 60 - end.minute) % (24 * 60)
         if before_bed <= _LATE:
-            last = any((self._dates[exam.key] - block.day).days == 1 for exam in self._exams.values())
-            rest = "stop" if last else "leave what is not done"
-            until = f"by {_clock(end)}" + ("" if last else " for another day")
-            yield f"Bed at {_clock(bed)} comes first: {rest} {until}."
+            what = "leave what is not done by {} for another day" if self._goes_on(block) else "stop at {}"
+            yield f"Bed at {_clock(bed)} comes first: {what.format(_clock(end))}."
+
+    def _goes_on(self, block: Block) -> bool:
+        """Whether a day with room is left between the block and the first exam that it works for (or any exam)."""
+        exams = {self._tasks[part.task].exam for part in block.parts} or set(self._dates)
+        soonest = min((self._dates[exam] for exam in exams if self._dates[exam] > block.day), default=block.day)
+        return any(day.room and block.day < day.day < soonest for day in self.plan.days)
 
     def _why(self, block: Block, task: Task) -> str:
         turn, rounds, following = self._places.get(task.id, (0, "", ""))
@@ -257,13 +261,29 @@ def _taken(told: _Told) -> str:
 
 
 def _how(told: _Told) -> str:
+    task = told.task
+    if task.role is Role.EVE and task.round == 0:
+        return _ONLY_DAY + _sheet_rule(told)
+    if not task.substitute or not by_kind(task) or task.role is Role.ENCORE:
+        return _usual_how(told)
+    return (
+        f"{_usual_how(told)} For what has no answers: {_UNANSWERED[0].lower()}{_UNANSWERED[1:]}"
+        if _answers_for_some(told)
+        else _UNANSWERED
+    )
+
+
+def _answers_for_some(told: _Told) -> bool:
+    """Whether some of a task's materials have answers and some have none, as far as the exam knows them."""
+    keys = {item.material for item in told.task.items}
+    return len({m.answers is Answers.NONE for m in told.exam.materials if m.key in keys}) > 1
+
+
+def _usual_how(told: _Told) -> str:
+    """How to work where there are answers."""
     task, shares = told.task, told.shares
     if task.role is Role.CONSOLIDATE and by_kind(task):
         return how(task.kind, Role.COVER)
-    if task.role is Role.EVE and task.round == 0:
-        return _ONLY_DAY + _sheet_rule(told)
-    if task.substitute and task.role is Role.COVER:
-        return _UNANSWERED
     if task.role is not Role.COVER or task.kind not in _EXTRA_HOW:
         return how(task.kind, task.role) + _sheet_rule(told)
     said = [how(task.kind, task.role)] if any(not share.extra for share in shares) else []

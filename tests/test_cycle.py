@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calplan.cycle import Setting, cycle, deal, estimate, rounds_of, stages_of, topics_apart
+from calplan.cycle import Setting, cycle, deal, estimate, nothing_of, rounds_of, stages_of, topics_apart
 from calplan.model import KINDS, WORTH, Answers, Exam, Kind, Material, Rank, Rates, Role, Task
 
 if TYPE_CHECKING:
@@ -356,3 +356,16 @@ def test_a_single_day_with_nothing_in_hand_still_has_its_sheet() -> None:
     assert [task.role for task in tasks_over(1, (future,))] == [Role.EVE]
     quiz_only = tasks_over(1, pieces(Kind.QUIZ, 2, missed=1))
     assert [task.kind for task in quiz_only] == [None, Kind.QUIZ]
+    assert all(task.round == 0 for task in (*tasks_over(1), *quiz_only))
+
+
+def test_kinds_of_which_there_is_nothing_are_named_in_the_exams_own_words() -> None:
+    """For any number of them; each with what stands in for it. Common practice, no source."""
+    assert nothing_of(exam(pile())) == ""
+    no_tests = tuple(m for m in pile() if m.kind is not Kind.TEST)
+    assert nothing_of(exam(no_tests)) == "no tests (take the chapter review as if it were one)"
+    few = tuple(m for m in no_tests if m.kind not in (Kind.QUIZ, Kind.NOTES))
+    said = nothing_of(exam(few, labels={Kind.QUIZ: "vocabulary"}))
+    assert said.startswith("no vocabulary (take ")
+    assert "), no notes (take " in said
+    assert ") and no tests (take " in said

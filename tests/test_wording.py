@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calplan.model import UNIT, Effort, Item, Kind, Material, Part, Rank, Role
+from calplan.model import UNIT, Answers, Effort, Item, Kind, Material, Part, Rank, Role
 from calplan.wording import Wording, describe, headline, how, label, left_out, part_items, taken, task_lines, why_today
 from tests import plans
 from tests.plans import E, X
@@ -650,3 +650,45 @@ def test_a_paper_without_a_missed_problem_has_no_too():
 def test_the_tasks_of_an_only_day_say_so():
     sheet = plans.task(Role.EVE, None, (Rank.ESSENTIAL,) * 2, round=0)
     assert "one page of what matters most" in " ".join(task_lines(CHEMISTRY, sheet))
+
+
+def test_the_timed_paper_is_next_after_nothing():
+    """It has its own day by the clock and no turn in the rotation."""
+    paper, *others = (PLAN.tasks[n] for n in (10, 9, 11, 12))
+    last = msgspec.structs.replace(paper, number=99)
+    plan = msgspec.structs.replace(PLAN, tasks=(*others, last))
+    words = Wording(plan, REQUEST)
+    assert all("timed paper" not in words.why_today(block_of(n)) for n in (11, 12))
+
+
+def test_where_only_some_answers_are_missing_both_ways_to_work_are_said():
+    blind = Material(key="quiz1", kind=Kind.QUIZ, title="Quiz 1", missed=2, answers=Answers.NONE)
+    seen = Material(key="quiz2", kind=Kind.QUIZ, title="Quiz 2", missed=2)
+    both = cover(Kind.QUIZ, plans.quiz(1, 2), plans.quiz(2, 2), substitute="questions with printed answers")
+    said = " ".join(task_lines(plans.exam(materials=(blind, seen)), both))
+    assert "study the solution" in said
+    assert "For what has no answers: do each problem without looking" in said
+
+
+def test_the_last_of_practice_without_answers_is_not_checked_against_them():
+    rest = plans.task(Role.CONSOLIDATE, Kind.PRACTICE, (E, E), (plans.practice(13, 6),), substitute="exercises")
+    assert "check against the answers" not in " ".join(task_lines(CHEMISTRY, rest))
+
+
+def test_late_on_the_last_day_there_is_no_other_day_to_leave_work_for():
+    late = msgspec.structs.replace(block_of(1), day=date(2026, 3, 19), start=datetime(2026, 3, 19, 20, 30), minutes=45)
+    said = WORDS.describe(late)
+    assert "Bed at 22:30 comes first: stop at 21:15." in said
+    assert "another day" not in said
+
+
+def test_an_only_days_tasks_claim_no_round_and_no_second_pass():
+    made = (
+        plans.task(Role.EVE, None, (E, E), id="chem/0", round=0),
+        plans.task(Role.COVER, Kind.TEST, (E, E), (plans.paper(1, 4, 16),), id="chem/1", number=1, round=0),
+    )
+    block = plans.block(date(2026, 3, 19), 16, 20, *map(plans.whole, made))
+    request, plan = plans.plan_of((CHEMISTRY,), made, (block,))
+    assert why_today(plan, request, block) == (
+        "One day is left, so what matters most comes first; the exam is tomorrow."
+    )
