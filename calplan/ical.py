@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 from icalendar import Alarm, Calendar, Event
 from icalendar.prop import vCategory, vDatetime, vDDDTypes, vDuration, vInt, vText, vUri
 
-from calplan.model import Block, Plan, PlannedExam, Request, Value, identity
+from calplan.model import Block, PastBlock, Plan, PlannedExam, Request, Value, identity
 from calplan.spans import instant
-from calplan.wording import Wording, one_line
+from calplan.wording import Wording, one_line, with_link
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -77,19 +77,20 @@ def feed(
     if alarms is not None and alarms < 0:
         raise ValueError(f"alarms: {alarms} minutes before the start; give 0 or more.")
     first = since or plan.as_of.astimezone(_zone(plan.zone)).date() - timedelta(days=PAST_DAYS)
-    starts = {block.uid: _start(block, plan) for block in plan.blocks if block.day >= first}
-    order = sorted((block for block in plan.blocks if block.uid in starts), key=lambda block: starts[block.uid])
+    blocks: list[Block | PastBlock] = [*plan.past, *plan.blocks]
+    starts = {block.uid: _start(block, plan) for block in blocks if block.day >= first}
+    order = sorted((block for block in blocks if block.uid in starts), key=lambda block: starts[block.uid])
     past = sum(start < plan.as_of for start in starts.values())
     by_need = order[past:] + order[:past][::-1]
     kept = by_need[: max(0, MOST_EVENTS - len(plan.exams))]
     write = _Writer(plan, request, links or Links(), alarms, starts)
     while True:
-        left = {block.uid for block in plan.blocks} - {block.uid for block in kept}
+        left = {block.uid for block in blocks} - {block.uid for block in kept}
         data = write.calendar(sorted(kept, key=lambda block: starts[block.uid]), _sentence(len(left)))
         if len(data) <= MOST_BYTES or not kept:
             break
         kept = kept[: len(kept) * MOST_BYTES // len(data)]
-    left_out = tuple(block.uid for block in plan.blocks if block.uid in left)
+    left_out = tuple(block.uid for block in blocks if block.uid in left)
     return Feed(data=data, left_out=left_out, sentence=_sentence(len(left_out)))
 
 
@@ -109,14 +110,14 @@ class _Writer:
         colours = _COLOURS if len(plan.exams) > 1 else ()
         self.colours = {exam.key: colours[i % len(colours)] for i, exam in enumerate(plan.exams) if colours}
 
-    def calendar(self, blocks: Sequence[Block], left_out: str) -> bytes:
+    def calendar(self, blocks: Sequence[Block | PastBlock], left_out: str) -> bytes:
         calendar = Calendar()
         plan = self.plan
         name = one_line(plan.title) or f"Study plan: {', '.join(one_line(exam.subject) for exam in plan.exams)}"
         calendar["PRODID"] = _Text("-//calplan//calplan//EN")
         calendar["VERSION"] = _Text("2.0")
         calendar["UID"] = _Text(identity(plan.seed, "calendar"))
-        calendar["LAST-MODIFIED"] = vDatetime(_revised(plan.blocks, plan))
+        calendar["LAST-MODIFIED"] = vDatetime(_revised((*plan.past, *plan.blocks), plan))
         calendar["NAME"] = calendar["X-WR-CALNAME"] = _line(name)
         calendar["DESCRIPTION"] = _Text(f"A plan is an estimate, not a promise of marks. {left_out}".strip())
         calendar["COLOR"] = _Text(_COLOURS[0])
@@ -132,13 +133,12 @@ class _Writer:
         data: bytes = calendar.to_ical()
         return data
 
-    def block(self, block: Block) -> Event:
+    def block(self, block: Block | PastBlock) -> Event:
         """A timed, opaque event."""
         event = Event()
         start = self.starts[block.uid]
         link = _address(self.links.check_in.replace("{uid}", block.uid))
-        summary = _line(self.words.headline(block))
-        exams = list(dict.fromkeys(self.exam_of[part.task] for part in block.parts))
+        summary, text, exams, subjects = self.told(block, link)
         revised = vDatetime(block.revised)
         event["UID"] = _line(block.uid)
         event["DTSTAMP"] = event["LAST-MODIFIED"] = revised
@@ -146,22 +146,34 @@ class _Writer:
         event["DTSTART"] = vDatetime(start)
         event["DTEND"] = vDatetime(start + timedelta(minutes=block.minutes))
         event["SUMMARY"] = summary
-        event["DESCRIPTION"] = _Text(clean(self.words.describe(block, link)))
-        event["CATEGORIES"] = vCategory([c for c in ("Study", *(self.subjects[key] for key in exams)) if c])
+        event["DESCRIPTION"] = _Text(clean(text))
+        event["CATEGORIES"] = vCategory([c for c in ("Study", *subjects) if c])
         event["TRANSP"] = _OPAQUE
         if link:
             event["URL"] = vUri(link)
-        if exams and self.colours:
+        if exams and exams[0] in self.colours:
             event["COLOR"] = _Text(self.colours[exams[0]])
         if self.alarms is not None:
             event.add_component(_alarm(self.alarms, summary))
         return event
 
+    def told(self, block: Block | PastBlock, link: str) -> tuple[_Text, str, list[str], list[str]]:
+        """What the event says: its summary, its description, the exams' keys, and their subjects as categories."""
+        if isinstance(block, PastBlock):
+            exams = list(dict.fromkeys(worked.exam for worked in block.worked))
+            return _line(block.headline), with_link(block.text, link), exams, [_category(one) for one in block.exams]
+        exams = list(dict.fromkeys(self.exam_of[part.task] for part in block.parts))
+        text = self.words.describe(block, link)
+        return _line(self.words.headline(block)), text, exams, [self.subjects[key] for key in exams]
+
     def exam_day(self, exam: PlannedExam) -> Event:
         """The exam's own day, all of it and transparent: the exam itself is the school's event, not the plan's."""
         event = Event()
         day = exam.start.date()
-        ours = [b for b in self.plan.blocks if any(self.exam_of[part.task] == exam.key for part in b.parts)]
+        ours: list[Block | PastBlock] = [
+            *(b for b in self.plan.past if any(worked.exam == exam.key for worked in b.worked)),
+            *(b for b in self.plan.blocks if any(self.exam_of[part.task] == exam.key for part in b.parts)),
+        ]
         place = one_line(exam.place)
         event["UID"] = _Text(identity(self.plan.seed, "exam", exam.key))
         event["DTSTAMP"] = event["LAST-MODIFIED"] = vDatetime(_revised(ours, self.plan))
@@ -227,11 +239,11 @@ def _address(url: str) -> str:
     return re.sub(r"[\s\x00-\x1f\x7f-\x9f\ud800-\udfff]", "", url)
 
 
-def _start(block: Block, plan: Plan) -> datetime:
+def _start(block: Block | PastBlock, plan: Plan) -> datetime:
     return instant(block.start.replace(fold=block.fold), _zone(plan.zone))
 
 
-def _revised(blocks: Iterable[Block], plan: Plan) -> datetime:
+def _revised(blocks: Iterable[Block | PastBlock], plan: Plan) -> datetime:
     """When any of these blocks was last revised."""
     return max((block.revised for block in blocks), default=plan.as_of)
 

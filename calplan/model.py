@@ -149,7 +149,8 @@ class Material(Value, frozen=True, kw_only=True):
 
     ``size`` counts its problems (for notes: class periods); ``None`` is unknown. ``missed`` counts the
     problems that were wrong when it came back. ``in_hand`` is the first day on which the student has it
-    (``None``: has it now). ``minutes`` replaces the estimate for the whole first pass.
+    (``None``: has it now). ``minutes`` replaces the estimate for the whole first pass. ``covered`` counts what has had
+    its first pass in an earlier state of the plan: problems of practice, class periods of notes, else 1 for the piece.
     """
 
     key: str
@@ -162,6 +163,7 @@ class Material(Value, frozen=True, kw_only=True):
     answers: Answers = Answers.ANSWERS
     in_hand: date | None = None
     minutes: int | None = None
+    covered: int = 0
 
 
 class Exam(Value, frozen=True, kw_only=True):
@@ -192,6 +194,9 @@ class Exam(Value, frozen=True, kw_only=True):
     assumed: bool = False
     """True when the materials are the usual counts for the scope, not the student's own stock."""
     answers_by: date | None = None
+    seen_again: tuple[Kind, ...] = ()
+    gathered: bool = False
+    """What is over in an earlier state of the plan: the kinds whose second pass was had, and the gathering."""
 
 
 class StudyHours(Value, frozen=True, kw_only=True):
@@ -478,6 +483,39 @@ class Block(Value, frozen=True, kw_only=True):
     fixed: bool = False
 
 
+class Worked(Value, frozen=True, kw_only=True):
+    """Work that lies in the past: units of one kind and role of an exam, and the pieces of each material in them.
+
+    ``pieces`` counts, by material, problems of practice, class periods of notes, else 1 for a piece gone through.
+    """
+
+    exam: str
+    role: Role
+    kind: Kind | None
+    units: int
+    pieces: dict[str, int] = {}
+
+
+class PastBlock(Value, frozen=True, kw_only=True):
+    """A block that had begun when the plan was made again, with its words as they were: nothing about it changes now.
+
+    ``headline`` and ``text`` are what its event says, without the link; ``exams`` are the subjects it worked for.
+    """
+
+    uid: str
+    day: date
+    start: datetime
+    minutes: int
+    revised: datetime
+    headline: str
+    text: str
+    exams: tuple[str, ...] = ()
+    worked: tuple[Worked, ...] = ()
+    fold: int = 0
+    sequence: int = 0
+    fixed: bool = False
+
+
 class PlannedExam(Value, frozen=True, kw_only=True):
     """What the plan says of one exam: usable days, the last date of each stage, and its minutes a day.
 
@@ -571,6 +609,8 @@ class Plan(Value, frozen=True, kw_only=True):
     shortfall: Shortfall | None = None
     retired: dict[str, int] = {}
     """UIDs of blocks that left the plan, each with its last SEQUENCE."""
+    past: tuple[PastBlock, ...] = ()
+    """Blocks that had begun before ``as_of``, in order; ``days`` and ``tasks`` no longer speak of them."""
 
 
 # ---------------------------------------------------------------------------------------------- documents

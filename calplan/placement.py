@@ -40,7 +40,7 @@ def place(
     *,
     seed: str,
     as_of: datetime,
-    published: tuple[Block, ...] = (),
+    published: Iterable[Block] = (),
 ) -> tuple[Block, ...]:
     """The blocks of all days in order of time, appointments within the days' range among them.
 

@@ -27,6 +27,7 @@ from calplan.encores import with_encores
 from calplan.errors import BadCalendar, BrokenPlan, InvalidRequest, NoPlan, Problem
 from calplan.model import (
     UNIT,
+    Block,
     BusyCalendar,
     BusySpan,
     Day,
@@ -56,7 +57,7 @@ from calplan.schedule import Solution, solve
 from calplan.workload import Prepared, Workload, fits_all, limit_for, tightest, with_taper_opened, workload
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from calplan.partition import Piece
 
@@ -72,11 +73,19 @@ WAY_TO_THE_EXAM = (
 """What still makes sense when no day is left (common practice, no source)."""
 
 
-def make_plan(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime, seed: str | None = None) -> Plan:
+def make_plan(
+    request: Request,
+    calendars: Mapping[str, bytes],
+    *,
+    as_of: datetime,
+    seed: str | None = None,
+    published: Iterable[Block] = (),
+) -> Plan:
     """The plan for a request from the moment ``as_of`` on.
 
     ``calendars`` holds the bytes of the busy calendars by the names under which the request lists them. Ids derive
-    from ``seed`` (default: the request's hash), so that equal arguments give an equal plan. Raises InvalidRequest with
+    from ``seed`` (default: the request's hash), so that equal arguments give an equal plan. Each day's work starts as
+    near as can be to where the ``published`` blocks start it. Raises InvalidRequest with
     every problem of the request's place and files; NoPlan when no exam has a usable day; BrokenPlan when the finished
     plan breaks a rule, which is a bug.
     """
@@ -85,7 +94,7 @@ def make_plan(request: Request, calendars: Mapping[str, bytes], *, as_of: dateti
     ground = survey(request, calendars, as_of=as_of)
     work, opened = with_taper_opened(ground.work)
     solution = solve(work.board, work.jobs, essentials=request.keep is Keep.ESSENTIALS, opened=opened)
-    plan = assemble(ground, work, solution, digest=digest, seed=seed or digest)
+    plan = assemble(ground, work, solution, digest=digest, seed=seed or digest, published=published)
     faults = rules.check(request, plan)
     if faults:
         raise BrokenPlan(faults)
@@ -239,7 +248,9 @@ def around_papers(work: Workload, papers: Sequence[Paper]) -> Workload:
 # ------------------------------------------------------------------------------------------- the plan itself
 
 
-def assemble(ground: Ground, work: Workload, solution: Solution, *, digest: str, seed: str) -> Plan:
+def assemble(
+    ground: Ground, work: Workload, solution: Solution, *, digest: str, seed: str, published: Iterable[Block]
+) -> Plan:
     """The plan that carries a solution: days with their work, blocks at clock times, figures and remarks."""
     request, as_of = ground.request, ground.days.as_of
     tasks = tuple(replace(task, kept=kept) for task, kept in zip(work.tasks, solution.kept, strict=True))
@@ -257,7 +268,8 @@ def assemble(ground: Ground, work: Workload, solution: Solution, *, digest: str,
     used, encores = with_encores(loaded, tasks, work.exams, most=most)
     tasks = (*tasks, *(paper.task for paper in ground.papers), *encores)
     days = every_day(ground, used, papers)
-    blocks = place(request, days, {task.id: task for task in tasks}, seed=seed, as_of=as_of)
+    names = {task.id: task for task in tasks}
+    blocks = place(request, days, names, seed=seed, as_of=as_of, published=published)
     days = tuple(restored(day, original) for day, original in zip(days, ground.days.days, strict=True))
     tz_version, holidays_version = versions()
     opened = {work.jobs[i].exam for i, job in enumerate(work.jobs) if job.late >= 0} if solution.opened else set[int]()
@@ -399,7 +411,14 @@ def least_units(request: Request, usable: Sequence[Day]) -> int:
     """
     dates = [day.day for day in usable]
     return sum(
-        int(sum(estimate(exam, request.rates, one)[0] for one in exam.materials if one.in_hand is None)) // UNIT
+        int(
+            sum(
+                estimate(exam, request.rates, one)[0]
+                for one in exam.materials
+                if one.in_hand is None and not one.covered
+            )
+        )
+        // UNIT
         for exam in request.exams
         if bisect_left(dates, exam_day(request, exam)) > 1
     )

@@ -19,9 +19,11 @@ from calplan.model import UNIT, Answers, Block, Exam, Item, Kind, Part, Plan, Re
 from calplan.spans import instant, wall
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from datetime import datetime, time
 
+WHY_TODAY = "Why today"
+"""What stands before the reason for a task's day."""
 TITLE = 120
 """The most characters of a title that a sentence repeats; a longer one ends in an ellipsis."""
 
@@ -30,11 +32,50 @@ _get_zone = lru_cache(maxsize=None)(ZoneInfo)
 # ------------------------------------------------------------------------------------------------- a plan's blocks
 
 
-class Wording:
-    """What one plan says of its blocks. Made once per plan: it looks up rounds and turns for all blocks together."""
+class Said(NamedTuple):
+    """One thing that is said of a part of a block; ``about`` is the word before the colon ("Take", "How") or empty."""
 
-    def __init__(self, plan: Plan, request: Request) -> None:
+    about: str
+    text: str
+
+    @property
+    def line(self) -> str:
+        """Both as one line of text."""
+        return f"{self.about}: {self.text}" if self.about else self.text
+
+
+class Asked(NamedTuple):
+    """What a block asks for in one of its parts; ``headline`` is kind and amount, without the subject."""
+
+    part: Part
+    task: Task
+    subject: str
+    headline: str
+    minutes: int
+    said: tuple[Said, ...]
+
+
+class Hours(NamedTuple):
+    """When a block is, in wall-clock time of the plan's zone, and what is to be said about that.
+
+    ``again`` tells that the hour of its start comes for the second time that day.
+    """
+
+    start: datetime
+    end: datetime
+    again: bool
+    sentences: tuple[str, ...]
+
+
+class Wording:
+    """What one plan says of its blocks. Made once per plan: it looks up rounds and turns for all blocks together.
+
+    ``clock`` writes times of day inside sentences; the default has 24 hours.
+    """
+
+    def __init__(self, plan: Plan, request: Request, clock: Callable[[datetime | time], str] | None = None) -> None:
         self.plan = plan
+        self._clock = clock or _clock
         self.request = request
         self._zone = _get_zone(plan.zone)
         self._exams = {exam.key: exam for exam in request.exams}
@@ -58,15 +99,37 @@ class Wording:
 
     def describe(self, block: Block, link: str | None = None) -> str:
         """Everything that the block asks for, as lines of text; ``link`` leads to the page where it is ticked off."""
-        lines = [line for part in block.parts for line in self._part_lines(block, part)]
-        if block.parts:
-            lines.extend(self._rest_lines(block))
-        else:
-            lines.append("A fixed appointment; it counts as study time of its day." if block.title else _SHEET)
-        lines.extend(self._time_lines(block))
-        if link:
-            lines.append(f"Tick it off: {link}")
-        return "\n".join(lines)
+        lines: list[str] = []
+        for asked in self.asked(block):
+            lines.append(f"{asked.subject}: {asked.headline} ({asked.minutes} minutes)")
+            lines.extend(said.line for said in asked.said)
+            lines.append("")
+        lines.extend(self.beside(block))
+        hours = self.hours(block)
+        again = ", the second time that this hour comes that day" if hours.again else ""
+        when = f"{_day(hours.start)}, {self._clock(hours.start)}–{self._clock(hours.end)}{again}"
+        lines.append(f"When: {when} ({self.plan.zone} time)")
+        lines.extend(hours.sentences)
+        return with_link("\n".join(lines), link)
+
+    def asked(self, block: Block) -> tuple[Asked, ...]:
+        """What the block asks for, part by part; nothing for an appointment."""
+        return tuple(self._asked(block, part) for part in block.parts)
+
+    def beside(self, block: Block) -> tuple[str, ...]:
+        """What is said of the block as a whole: spare minutes, sleep on the eve, what an appointment is."""
+        if not block.parts:
+            return ("A fixed appointment; it counts as study time of its day." if block.title else _SHEET,)
+        return tuple(self._rest_lines(block))
+
+    def hours(self, block: Block) -> Hours:
+        """When the block begins and ends, across a change of the clocks too, and what bedtime has to say."""
+        length = timedelta(minutes=block.minutes)
+        begins = instant(block.start.replace(fold=block.fold), self._zone)
+        start, end = block.start, wall(begins + length, self._zone)
+        if block.fold or end - start != length:
+            start = wall(begins, self._zone)  # where a start does not exist, or comes twice
+        return Hours(start, end, bool(start.fold), tuple(self._hour_lines(block, start, end)))
 
     def why_today(self, block: Block) -> str:
         """Stage, round and turn of the block's tasks, what comes next, and how long there is to go."""
@@ -79,18 +142,20 @@ class Wording:
             told = self._known[part] = _tell(self._exams[task.exam], task, part)
         return told
 
-    def _part_lines(self, block: Block, part: Part) -> Iterator[str]:
+    def _asked(self, block: Block, part: Part) -> Asked:
         told = self._told(part)
+        minutes = block.minutes if told.task.role is Role.PAPER else part.units * UNIT
+        said = tuple(self._part_lines(block, part, told))
+        return Asked(part, told.task, one_line(told.exam.subject), told.headline, minutes, said)
+
+    def _part_lines(self, block: Block, part: Part, told: _Told) -> Iterator[Said]:
         exam, task = told.exam, told.task
-        minutes = block.minutes if task.role is Role.PAPER else part.units * UNIT
-        yield f"{one_line(exam.subject)}: {told.headline} ({minutes} minutes)"
         yield from _lines(told)
         if task.role is Role.GATHER and (asks := [ask.sentence for ask in self.plan.asks if ask.exam == exam.key]):
-            yield " ".join(map(_sentence, asks))
+            yield Said("", " ".join(map(_sentence, asks)))
         if self._pieces[task.id] > 1:
-            yield _pieced(task, part)
-        yield f"Why today: {self._why(block, task)}"
-        yield ""
+            yield Said("", _pieced(task, part))
+        yield Said(WHY_TODAY, self._why(block, task))
 
     def _rest_lines(self, block: Block) -> Iterator[str]:
         roles = [self._tasks[part.task].role for part in block.parts]
@@ -100,21 +165,14 @@ class Wording:
         if Role.EVE in roles:
             yield "Sleep comes before study: when it is time for bed, stop, wherever you are."
 
-    def _time_lines(self, block: Block) -> Iterator[str]:
-        length = timedelta(minutes=block.minutes)
-        begins = instant(block.start.replace(fold=block.fold), self._zone)
-        start, end = block.start, wall(begins + length, self._zone)
-        if block.fold or end - start != length:
-            start = wall(begins, self._zone)  # where a start does not exist, or comes twice
-        again = ", the second time that this hour comes that day" if start.fold else ""
-        yield f"When: {_day(start)}, {_clock(start)}–{_clock(end)}{again} ({self.plan.zone} time)"
-        if end - start != length:
+    def _hour_lines(self, block: Block, start: datetime, end: datetime) -> Iterator[str]:
+        if end - start != timedelta(minutes=block.minutes):
             yield f"The clocks change in between: it is {_count(block.minutes, 'minute')} all the same."
         bed = self.request.effort.bedtime
         before_bed = (bed.hour * 60 + bed.minute - end.hour * 60 - end.minute) % (24 * 60)
         if before_bed <= _LATE:
             what = "leave what is not done by {} for another day" if self._goes_on(block) else "stop at {}"
-            yield f"Bed at {_clock(bed)} comes first: {what.format(_clock(end))}."
+            yield f"Bed at {self._clock(bed)} comes first: {what.format(self._clock(end))}."
 
     def _goes_on(self, block: Block) -> bool:
         """Whether a day with room is left between the block and the first exam that it works for (or any exam)."""
@@ -174,7 +232,7 @@ def headline(exam: Exam, task: Task, part: Part | None = None) -> str:
 
 def task_lines(exam: Exam, task: Task, part: Part | None = None) -> tuple[str, ...]:
     """What to take, how to work on it and what had to be left out, for a part of a task (default: all that is kept)."""
-    return tuple(_lines(_tell(exam, task, part)))
+    return tuple(said.line for said in _lines(_tell(exam, task, part)))
 
 
 def taken(exam: Exam, task: Task, part: Part | None = None) -> str:
@@ -239,17 +297,17 @@ def _tell(exam: Exam, task: Task, part: Part | None) -> _Told:
     return _Told(exam, task, shares, begun, ends, _amounts(exam, task, shares, begun))
 
 
-def _lines(told: _Told) -> Iterator[str]:
+def _lines(told: _Told) -> Iterator[Said]:
     exam, task = told.exam, told.task
     if what := _taken(told):
-        yield f"{'Collect' if task.role is Role.GATHER else 'Take'}: {what}."
-    yield f"How: {_how(told)}"
+        yield Said("Collect" if task.role is Role.GATHER else "Take", f"{what}.")
+    yield Said("How", _how(told))
     if task.substitute:
         lacking = "So far you have" if task.role is Role.GATHER else "Where answers are missing:"
-        yield f"{lacking} {_sentence(task.substitute)}"
+        yield Said("", f"{lacking} {_sentence(task.substitute)}")
     if told.ends and (lost := left_out(exam, task)):
-        yield lost
-    yield from map(_sentence, task.notes)
+        yield Said("", lost)
+    yield from (Said("", _sentence(note)) for note in task.notes)
 
 
 def _taken(told: _Told) -> str:
@@ -441,6 +499,11 @@ def _ordinal(number: int) -> str:
         return _ORDINALS[number]
     ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{ending}"
+
+
+def with_link(text: str, link: str | None) -> str:
+    """What a block asks for, and where it is ticked off."""
+    return f"{text}\nTick it off: {link}" if link else text
 
 
 def one_line(text: str) -> str:
