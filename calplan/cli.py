@@ -239,8 +239,8 @@ def trade_off(request: str, as_of: datetime | None, calendars: str | None, *, as
 def check_request(name: str, data: bytes, as_of: datetime | None, calendars: str | None) -> str:
     """Reads a request with its calendars; gives what it is, or raises with every problem."""
     request, files = resolved(name, data, calendars, as_of)
-    from calplan.chart import skipped_sentences
     from calplan.planner import read_busy
+    from calplan.sentences import skipped_sentences
 
     _, skipped = read_busy(request, files, as_of=moment_in(as_of, request.zone))
     for sentence in skipped_sentences(skipped):
@@ -647,7 +647,7 @@ def complain(line: str) -> None:
 
 def legible(text: str, stream: IO[str]) -> str:
     """The text without what could steer a terminal, and in characters that the stream can hold."""
-    from calplan.chart import clean
+    from calplan.sentences import clean
 
     text = "\n".join(clean(line) for line in text.split("\n"))
     encoding = getattr(stream, "encoding", None) or "utf-8"

@@ -21,11 +21,16 @@ if TYPE_CHECKING:
 
 
 class Problem(msgspec.Struct, frozen=True, order=True):
-    """One thing that is wrong with some input: where it is, what it is, and what to do about it."""
+    """One thing that is wrong with some input: where it is, what it is, and what to do about it.
+
+    ``place`` says where in words; ``path`` says it to programs, in keys and in positions that count from 0 (empty: the
+    input as a whole, or a place that is no part of a request).
+    """
 
     place: str
     sentence: str
     remedy: str = ""
+    path: tuple[str | int, ...] = ()
 
     def __str__(self) -> str:
         return " ".join(part for part in (f"{self.place}: {self.sentence}", self.remedy) if part)

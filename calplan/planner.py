@@ -121,9 +121,14 @@ class Ground(NamedTuple):
     notices: tuple[Notice, ...]
 
 
-def survey(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime) -> Ground:
-    """Reads the busy calendars, resolves the days and sets the tasks. Raises as :func:`make_plan`."""
-    busy, skipped = read_busy(request, calendars, as_of=as_of)
+def survey(
+    request: Request, calendars: Mapping[str, bytes], *, as_of: datetime, known: tuple[BusySpan, ...] | None = None
+) -> Ground:
+    """Reads the busy calendars (unless their busy times are ``known``), resolves the days and sets the tasks.
+
+    Raises as :func:`make_plan`.
+    """
+    busy, skipped = (known, ()) if known is not None else read_busy(request, calendars, as_of=as_of)
     days = resolve(request, busy, as_of=as_of)
     work = workload(request, days.days)
     without = [exam for exam in request.exams if all(exam.key != one.exam.key for one in work.exams)]
@@ -436,14 +441,16 @@ class Step(Value, frozen=True, kw_only=True):
     essentials: int | None
 
 
-def trade_off(request: Request, calendars: Mapping[str, bytes], *, as_of: datetime) -> tuple[Step, ...]:
+def trade_off(
+    request: Request, calendars: Mapping[str, bytes], *, as_of: datetime, known: tuple[BusySpan, ...] | None = None
+) -> tuple[Step, ...]:
     """What putting it off costs: for every usable day as the first, the least limit of a day that would do.
 
     Who starts earlier can always do what would do from a later day on, so no figure is higher than one below it. The
-    curve ends with two days left for the first exam, since a single day asks for other, much less work. Raises as
-    :func:`make_plan`.
+    curve ends with two days left for the first exam, since a single day asks for other, much less work. ``known`` are
+    the busy times of the calendars where these were read before. Raises as :func:`make_plan`.
     """
-    ground = survey(request, calendars, as_of=whole_second(as_of))
+    ground = survey(request, calendars, as_of=whole_second(as_of), known=known)
     least = min(2, *(len(one.days) for one in ground.work.exams))
     steps = []
     for skipped, day in enumerate(ground.work.days):

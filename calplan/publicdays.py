@@ -103,6 +103,11 @@ def _year(country: str, subdivision: str | None, year: int) -> tuple[dict[date, 
     return days, ""
 
 
+def countries() -> tuple[tuple[str, str], ...]:
+    """The countries whose public holidays are known, each with its two letters, in the order of their names."""
+    return tuple(sorted(((code, _name(code)) for code in set(_countries().values())), key=lambda one: one[1]))
+
+
 @cache
 def _countries() -> dict[str, str]:
     """Every spelling that people may mean a country by (code, longer code, name), and its two letters."""

@@ -536,9 +536,9 @@ def taper_faults(facts: Facts) -> Iterator[Fault]:
 
 
 def essential(one: Placed) -> bool:
-    """Whether a part holds nothing but essentials."""
+    """Whether a part holds nothing but essentials, or gathering, which goes before them all."""
     ranks = one.task.ranks[max(0, one.part.first) : max(0, one.part.first + one.part.units)]
-    return all(Rank.ESSENTIAL <= rank <= Rank.FLAG_SHOULD for rank in ranks)
+    return all(rank is not Rank.TAPER and rank <= Rank.FLAG_SHOULD for rank in ranks)
 
 
 def taper_task_faults(facts: Facts, exam: ExamFacts, taper: Sequence[date]) -> Iterator[Fault]:

@@ -24,6 +24,8 @@ from calplan.errors import InvalidRequest, Problem
 from calplan.model import SCHEMA, Weekday
 
 Built = TypeVar("Built")
+Path = tuple[str | int, ...]
+"""A place in a request: keys, and positions in lists that count from 0."""
 
 MOST_PROBLEMS = 100
 """Problems beyond these are counted, not listed."""
@@ -65,11 +67,11 @@ class Problems:
         """Whether further problems are only counted."""
         return len(self.found) >= MOST_PROBLEMS
 
-    def add(self, place: str, sentence: str, remedy: str = "") -> None:
+    def add(self, place: str, sentence: str, remedy: str = "", path: Path = ()) -> None:
         if self.full:
             self.more += 1
         else:
-            self.found.append(Problem(place, sentence, remedy))
+            self.found.append(Problem(place, sentence, remedy, path))
 
     def raise_all(self, rest: Mapping[str, Any] | None = None) -> None:
         """Raises :class:`InvalidRequest` if there is any problem; ``rest`` is what could be read nevertheless."""
@@ -83,12 +85,13 @@ class Problems:
 class Table:
     """One table of the request: reads every key of its shape at once and keeps the ``values`` that were right."""
 
-    def __init__(self, raw: object, place: str, shape: Shape, problems: Problems) -> None:
-        self.place, self.problems, self.values = place, problems, dict[str, Any]()
+    def __init__(self, raw: object, place: str, shape: Shape, problems: Problems, path: Path = ()) -> None:
+        self.place, self.path, self.problems, self.values = place, path, problems, dict[str, Any]()
         self.raw: Mapping[Any, Any] = raw if isinstance(raw, Mapping) else {}
         self.complete = False
         if self.raw is not raw:
-            problems.add(place or "request", f"{show(raw)} is not a table of keys and values.", "Write key = value.")
+            sentence = f"{show(raw)} is not a table of keys and values."
+            problems.add(place or "request", sentence, "Write key = value.", path)
             return
         for key in self.raw:
             if key not in shape.keys:
@@ -106,7 +109,8 @@ class Table:
 
     def wrong(self, key: str, sentence: str, remedy: str = "") -> None:
         """Notes a problem of one key, or of the table itself where ``key`` is empty."""
-        self.problems.add(", ".join(filter(None, (self.place, key))) or "request", sentence, remedy)
+        place = ", ".join(filter(None, (self.place, key))) or "request"
+        self.problems.add(place, sentence, remedy, (*self.path, key) if key else self.path)
 
     def _unknown(self, key: object, shape: Shape) -> None:
         written = key[:40].lower() if isinstance(key, str) else ""
@@ -114,7 +118,8 @@ class Table:
         if OTHER_WORDS.get(written) in shape.keys:
             near = [OTHER_WORDS[written]]
         remedy = f"Did you mean {near[0]}?" if near else f"The keys here are {', '.join(shape.keys)}."
-        self.wrong("", f"there is no key {show(key)}.", remedy)
+        path = (*self.path, key) if isinstance(key, str) else self.path
+        self.problems.add(self.place or "request", f"there is no key {show(key)}.", remedy, path)
 
     def get(self, key: str, default: Any = None) -> Any:
         return self.values.get(key, default)
@@ -133,7 +138,8 @@ class Table:
 
     def table(self, key: str, shape: Shape) -> Table:
         """The table under ``key``, empty if it was not given."""
-        return Table(self.values.get(key, {}), ", ".join(filter(None, (self.place, key))), shape, self.problems)
+        place = ", ".join(filter(None, (self.place, key)))
+        return Table(self.values.get(key, {}), place, shape, self.problems, (*self.path, key))
 
     def tables(self, key: str, shape: Shape, name: str = "") -> Iterator[Table]:
         """The tables of the list under ``key``; the value of their key ``name`` stands in their places."""
@@ -142,7 +148,7 @@ class Table:
             called = raw.get(name) if isinstance(raw, Mapping) and name else None
             if isinstance(called, str) and called.strip():
                 place += f" ({_clean(called, strict=False)[:40]})"
-            yield Table(raw, place, shape, self.problems)
+            yield Table(raw, place, shape, self.problems, (*self.path, key, number - 1))
 
     def build(self, key: str, shape: Shape, function: Callable[[Table], Built | None]) -> tuple[Built, ...]:
         """What ``function`` makes of the tables of a list."""
@@ -211,7 +217,8 @@ def _clean(value: str, *, strict: bool = True) -> str:
         return text
     if strict and any(category(char) == "Cs" for char in text):
         raise Wrong("this holds half of a character (a lone surrogate).", "Type the text again.")
-    return "".join(char for char in text if category(char) not in ("Cc", "Cs") and char not in BIDI).strip()
+    seen = "".join(char for char in text if category(char) not in ("Cc", "Cs") and char not in BIDI)
+    return " ".join(seen.split())  # what has vanished may have stood between two spaces
 
 
 def text(longest: int, *, blank: bool = True) -> Reader:

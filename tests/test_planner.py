@@ -19,6 +19,7 @@ from msgspec.structs import replace
 from calplan import planner, rules
 from calplan.errors import BrokenPlan, Fault, InvalidRequest, NoPlan
 from calplan.model import (
+    Answers,
     Appointment,
     BusyCalendar,
     BusyInterval,
@@ -513,3 +514,37 @@ country = "ZZ"
     rest = error.value.rest
     beyond = planner.problems_beyond(rest["calendars"], rest["holidays"], {})
     assert [problem.place for problem in beyond] == ["holidays.country", "calendar lost.ics"]
+
+
+def test_gathering_may_lie_on_taper_days_that_opened_since_it_goes_before_every_essential() -> None:
+    """Three exams, three short days a week, nothing with answers: random requests found that the checker refused it."""
+
+    def pieces(name: str, minutes: tuple[int | None, ...]) -> tuple[Material, ...]:
+        made = (
+            Material(key=f"{name}-{i}", kind=Kind.HOMEWORK, title=f"Piece {i}", answers=Answers.NONE, minutes=each)
+            for i, each in enumerate(minutes)
+        )
+        return tuple(made)
+
+    def sat(key: str, month: int, day: int, weight: int, materials: tuple[Material, ...]) -> Exam:
+        start = datetime(2027, month, day, 7)
+        return Exam(
+            key=key, subject=key, start=start, minutes=20, weight=weight, sureness=1, pace=80, materials=materials
+        )
+
+    request = Request(
+        zone="UTC",
+        exams=(
+            sat("exam-0", 4, 8, 1, pieces("exam-0", (None,) * 8)),
+            sat("exam-1", 4, 6, 1, ()),
+            sat("exam-2", 3, 28, 3, pieces("exam-2", (None, 52, None, 59, 117, 78))),
+        ),
+        week=(
+            StudyHours(days=(Weekday.MON, Weekday.TUE, Weekday.WED), start=time(0), end=time(0)),
+            StudyHours(days=(Weekday.MON, Weekday.TUE, Weekday.SAT), start=time(0), end=time(0)),
+        ),
+        effort=Effort(usual=16, limit=19, shortest=5, longest=10, rest=0, margin=0, bedtime=time(21)),
+    )
+    plan = make_plan(request, {}, as_of=datetime(2027, 3, 1, tzinfo=UTC))
+    gathering = [day.day for day in plan.days if any(part.task == "exam-0/0" for part in day.parts)]
+    assert gathering[-1] in next(exam for exam in plan.exams if exam.key == "exam-0").taper_days
