@@ -1,0 +1,261 @@
+"""What happens to a plan: it is drafted, kept, changed, rendered as a feed, taken along. Knows the store, and no Flask.
+
+A plan is kept as the mapping that was asked for (so that the form can be filled again) and the plan that answered. The
+feed is rendered whenever the plan changes, and only then, so that a fetch reads finished bytes and nothing changes by
+time alone.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import lru_cache
+from hashlib import sha256
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from calplan import ical
+from calplan.days import exam_day
+from calplan.errors import NoPlan
+from calplan.model import Plan, Request, plain, plan_from_json, to_json
+from calplan.planner import Step, make_plan, trade_off
+from calplan.publicdays import versions
+from calplan.replan import make_again, with_past
+from calplan.request import from_mapping
+from web import store
+from web.feedbytes import PLACEHOLDERS, with_tokens
+from web.powers import Power, new_id
+from web.store import Kept, Rendered
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date, datetime
+
+    from sqlalchemy import Connection
+
+    from web.service import Service
+
+
+class Opened(NamedTuple):
+    """A kept plan with its documents read.
+
+    ``asked`` is the request as it was asked for, ``request`` as the plan has it: once some of the plan is past,
+    material that was gone through is marked in the second one.
+    """
+
+    kept: Kept
+    mapping: dict[str, Any]
+    asked: Request
+    request: Request
+    plan: Plan
+
+
+def opened(kept: Kept) -> Opened:
+    """Reads a kept plan's documents."""
+    mapping = json.loads(kept.document)
+    plan = plan_from_json(kept.plan)
+    asked = from_mapping(mapping)
+    return Opened(kept, mapping, asked, with_past(asked, plan.past, plan.as_of), plan)
+
+
+# ------------------------------------------------------------------------------------------------ making
+
+
+def draft(service: Service, request: Request, calendars: Mapping[str, bytes]) -> Plan:
+    """A plan from this moment on, under a new seed. Raises as :func:`calplan.planner.make_plan`."""
+    return make_plan(request, calendars, as_of=service.clock(), seed=service.entropy(16).hex())
+
+
+def redraft(service: Service, old: Opened, request: Request, calendars: Mapping[str, bytes]) -> Plan:
+    """The plan made again for a changed request. Raises as :func:`calplan.planner.make_plan`."""
+    return make_again(old.plan, old.request, request, calendars, as_of=service.clock())
+
+
+def keep(
+    service: Service,
+    connection: Connection,
+    mapping: Mapping[str, Any],
+    request: Request,
+    plan: Plan,
+    calendars: Mapping[str, bytes],
+    *,
+    plan_id: str = "",
+) -> Kept:
+    """Stores a new plan under a new id, and its feed with it."""
+    now = service.clock()
+    kept = Kept(
+        id=plan_id or new_id(service.entropy),
+        version=1,
+        seed=plan.seed,
+        document=written(mapping),
+        plan=to_json(plan, indent=0),
+        created=now,
+        changed=now,
+        ends=ends(request),
+        alarm=None,
+        view_on=False,
+        view_generation=1,
+        check_in_generation=1,
+        manage_generation=1,
+    )
+    rendered = render(service, kept, request, plan, feed_generation=1)
+    store.create(connection, kept, rendered, calendars, read_at=now)
+    return kept
+
+
+def change(
+    service: Service,
+    connection: Connection,
+    old: Opened,
+    mapping: Mapping[str, Any],
+    request: Request,
+    plan: Plan,
+    calendars: Mapping[str, store.Upload] | None,
+) -> bool:
+    """Puts a new plan in the place of the ``old`` one; false, and nothing written, where someone was faster.
+
+    ``calendars`` are all busy calendars of the plan from now on; ``None`` leaves them as they are.
+    """
+    now = service.clock()
+    kept = old.kept._replace(document=written(mapping), plan=to_json(plan, indent=0), changed=now, ends=ends(request))
+    return save(service, connection, kept, with_past(request, plan.past, plan.as_of), plan, calendars, now)
+
+
+def set_alarm(service: Service, connection: Connection, old: Opened, minutes: int | None) -> bool:
+    """Sets or ends the alarms in a plan's calendar; false where someone was faster."""
+    kept = old.kept._replace(alarm=minutes, changed=service.clock())
+    return save(service, connection, kept, old.request, old.plan, None, kept.changed)
+
+
+def replace_check_in(service: Service, connection: Connection, old: Opened) -> bool:
+    """Gives the calendar's events new links; the old ones stop. False where someone was faster."""
+    kept = old.kept._replace(check_in_generation=old.kept.check_in_generation + 1, changed=service.clock())
+    return save(service, connection, kept, old.request, old.plan, None, kept.changed)
+
+
+def save(
+    service: Service,
+    connection: Connection,
+    kept: Kept,
+    request: Request,
+    plan: Plan,
+    calendars: Mapping[str, store.Upload] | None,
+    now: datetime,
+) -> bool:
+    """Stores what was changed on top of the version that it was read as."""
+    state = store.feed_state(connection, kept.id)
+    if state is None:
+        return False
+    rendered = render(service, kept, request, plan, feed_generation=state.generation)
+    return store.save(connection, kept, rendered, expected=kept.version, calendars=calendars, read_at=now)
+
+
+def written(mapping: Mapping[str, Any]) -> str:
+    """A request as it was asked for, as JSON."""
+    return json.dumps(mapping, ensure_ascii=False, separators=(",", ":"))
+
+
+def ends(request: Request) -> date:
+    """The day of the last exam."""
+    return max(exam_day(request, exam) for exam in request.exams)
+
+
+# ------------------------------------------------------------------------------------------------ the feed
+
+
+def render(service: Service, kept: Kept, request: Request, plan: Plan, *, feed_generation: int) -> Rendered:
+    """The feed's bytes with placeholders for its links, and the ETag of the bytes with the links in their place."""
+    body = calendar(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN], kept, request, plan)
+    sent = with_tokens(body, tokens(service, kept, feed_generation))
+    return Rendered(etag=etag_of(sent), modified=kept.changed, body=body)
+
+
+def render_again(service: Service, connection: Connection, plan_id: str, *, always: bool) -> bool:
+    """Renders a stored plan's feed anew; false where that changes nothing.
+
+    Local date and wall-clock time are the truth in a plan. What is derived from them may change without anyone's doing:
+    instants where the zone's rules have changed since the plan was made, and links where the service has a new address
+    (``always`` looks for that too).
+    """
+    kept, state = store.find(connection, plan_id), store.feed_state(connection, plan_id)
+    if kept is None or state is None:
+        return False
+    old = opened(kept)
+    if not always and old.plan.tz_version == versions()[0]:
+        return False
+    kept = kept._replace(changed=service.clock())
+    rendered = render(service, kept, old.request, old.plan, feed_generation=state.generation)
+    return rendered.etag != state.etag and store.save(connection, kept, rendered, expected=kept.version)
+
+
+def tokens(service: Service, kept: Kept, feed_generation: int) -> dict[Power, str]:
+    """The tokens that a plan's calendar carries."""
+    return {
+        Power.FEED: service.keys.token(Power.FEED, kept.id, feed_generation),
+        Power.CHECK_IN: service.keys.token(Power.CHECK_IN, kept.id, kept.check_in_generation),
+    }
+
+
+def etag_of(body: bytes) -> str:
+    """The strong validator of a feed's bytes, without its quotes."""
+    return sha256(body).hexdigest()[:32]
+
+
+def calendar(service: Service, feed: str, check_in: str, kept: Kept, request: Request, plan: Plan) -> bytes:
+    """The plan's calendar with these tokens in its links."""
+    address = service.settings.address
+    links = ical.Links(source=f"{address}/feed/{feed}.ics", check_in=f"{address}/block/{check_in}/{{uid}}")
+    return ical.to_ics(plan, request, links=links, alarms=kept.alarm)
+
+
+# ----------------------------------------------------------------------------------------- looking, taking along
+
+
+@lru_cache(maxsize=512)
+def steps_of(plan: bytes, document: str) -> tuple[Step, ...]:
+    """The trade-off curve of a stored plan; it stays the same as long as the plan does."""
+    read = plan_from_json(plan)
+    request = with_past(from_mapping(json.loads(document)), read.past, read.as_of)
+    try:
+        return trade_off(request, {}, as_of=read.as_of, known=read.busy)
+    except NoPlan:
+        return ()
+
+
+def steps(old: Opened) -> tuple[Step, ...]:
+    """What waiting would have cost from the day on which the plan was made."""
+    return steps_of(old.kept.plan, old.kept.document)
+
+
+MOST_CHANGES = 20
+"""Differences that are told one by one."""
+
+
+def changed_since(before: store.Revision | None, now: Opened) -> tuple[str, ...]:
+    """What of the request is different from an earlier version, in sentences; nothing where only links changed."""
+    if before is None:
+        return ("That was too many versions ago to say what.",)
+    old, new = flat(json.loads(before.document)), flat(now.mapping)
+    said = []
+    for place in dict.fromkeys((*old, *new)):
+        if old.get(place) != new.get(place):
+            was, is_now = old.get(place, "nothing"), new.get(place, "nothing")
+            said.append(f"{place}: it was {was}, and is {is_now} now.")
+    more = len(said) - MOST_CHANGES
+    return (*said[:MOST_CHANGES], *([f"And {more} more."] if more > 0 else []))
+
+
+def flat(value: object, place: str = "") -> dict[str, str]:
+    """Every single value of a document with the place where it stands, as people would say it."""
+    match value:
+        case dict():
+            pairs = [(", ".join(filter(None, (place, str(key).replace("_", " ")))), one) for key, one in value.items()]
+        case list():
+            pairs = [(f"{place} {number}", one) for number, one in enumerate(value, 1)]
+        case _:
+            return {place: str(value)}
+    return {name: text for where, one in pairs for name, text in flat(one, where).items()}
+
+
+def take_along(old: Opened) -> bytes:
+    """The plan as a file: the request as it was asked for, and the plan that answers it, as one JSON document."""
+    document = {"schema": 1, "request": old.mapping, "plan": plain(old.plan)}
+    return json.dumps(document, ensure_ascii=False, indent=2).encode() + b"\n"

@@ -1,0 +1,21 @@
+// The copy button: puts the text of a field next to it on the clipboard. Without this script the field can be selected.
+"use strict";
+
+for (const button of document.querySelectorAll("button[data-copies]")) {
+  const field = document.getElementById(button.dataset.copies);
+  const said = document.createElement("span");
+  said.setAttribute("role", "status");
+  said.className = "said";
+  button.hidden = !field;
+  button.after(said);
+  button.addEventListener("click", async () => {
+    try {
+      await navigator.clipboard.writeText(field.value);
+      said.textContent = "Copied.";
+    } catch {
+      field.focus();
+      field.select();
+      said.textContent = "Selected: copy it with your keyboard or your device's menu.";
+    }
+  });
+}
