@@ -170,13 +170,10 @@ class _Writer:
         """The exam's own day, all of it and transparent: the exam itself is the school's event, not the plan's."""
         event = Event()
         day = exam.start.date()
-        ours: list[Block | PastBlock] = [
-            *(b for b in self.plan.past if any(worked.exam == exam.key for worked in b.worked)),
-            *(b for b in self.plan.blocks if any(self.exam_of[part.task] == exam.key for part in b.parts)),
-        ]
         place = one_line(exam.place)
         event["UID"] = _Text(identity(self.plan.seed, "exam", exam.key))
-        event["DTSTAMP"] = event["LAST-MODIFIED"] = vDatetime(_revised(ours, self.plan))
+        event["DTSTAMP"] = event["LAST-MODIFIED"] = vDatetime(exam.revised or self.plan.as_of)
+        event["SEQUENCE"] = vInt(exam.sequence)
         event["DTSTART"] = vDDDTypes(day)
         event["DTEND"] = vDDDTypes(day + timedelta(days=1))  # the end is not included (RFC 5545 §3.6.1)
         event["SUMMARY"] = _line(f"Exam: {one_line(exam.subject)}")

@@ -534,6 +534,9 @@ class PlannedExam(Value, frozen=True, kw_only=True):
     consolidate_ends: date | None = None
     taper_days: tuple[date, ...] = ()
     opened: bool = False
+    revised: datetime | None = None
+    """When what its event says last changed (``None``: when the plan was made)."""
+    sequence: int = 0
 
 
 class Ask(Value, frozen=True, kw_only=True):

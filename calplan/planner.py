@@ -286,7 +286,7 @@ def assemble(
         as_of=as_of,
         zone=request.zone,
         title=request.title or " and ".join(exam.subject for exam in request.exams),
-        exams=tuple(planned_exam(request, one, work.exams, opened) for one in request.exams),
+        exams=tuple(replace(planned_exam(request, one, work.exams, opened), revised=as_of) for one in request.exams),
         days=days,
         tasks=tasks,
         blocks=blocks,

@@ -25,6 +25,7 @@ from calplan.model import (
     Part,
     PastBlock,
     Plan,
+    PlannedExam,
     Request,
     Role,
     Task,
@@ -36,7 +37,7 @@ from calplan.spans import instant, wall
 from calplan.wording import Wording
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
 
@@ -57,7 +58,13 @@ def make_again(
     blocks = renamed(Side(old, old_request), Side(made, effective), ahead, as_of)
     names = {block.uid for block in blocks}
     retired = {**old.retired, **{block.uid: block.sequence for block in ahead if block.uid not in names}}
-    plan = replace(made, blocks=blocks, past=past, retired={k: v for k, v in retired.items() if k not in names})
+    plan = replace(
+        made,
+        exams=tuple(exam_days(old, made)),
+        blocks=blocks,
+        past=past,
+        retired={uid: sequence for uid, sequence in retired.items() if uid not in names},
+    )
     if len(names | {block.uid for block in past}) < len(blocks) + len(past):
         raise BrokenPlan([Fault("uid-twice", "past", "A block that is over and one that is not have the same UID.")])
     return plan
@@ -190,6 +197,24 @@ def heir(known: Block, block: Block, *, same_words: bool, as_of: datetime) -> Bl
         sequence=known.sequence + moved,
         revised=known.revised if same_words and not moved else as_of,
     )
+
+
+def exam_days(old: Plan, new: Plan) -> Iterator[PlannedExam]:
+    """The new plan's exams; an event whose day is another counts one SEQUENCE up, one that says the same stays."""
+    before = {exam.key: exam for exam in old.exams}
+    for exam in new.exams:
+        known = before.get(exam.key)
+        if known is None:
+            yield exam
+            continue
+        same = told_of(known) == told_of(exam)
+        moved = known.start.date() != exam.start.date()
+        yield replace(exam, sequence=known.sequence + moved, revised=known.revised if same else exam.revised)
+
+
+def told_of(exam: PlannedExam) -> tuple[object, ...]:
+    """All that an exam's event says."""
+    return exam.subject, exam.start, exam.zone, exam.place
 
 
 def heirs_of(old: Plan, new: Plan, ahead: Sequence[Block]) -> dict[int, Block]:

@@ -42,6 +42,7 @@ from calplan.model import (
 )
 from calplan.planner import Step
 from calplan.request import read
+from web.__main__ import main as service
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -1130,8 +1131,10 @@ def test_the_readme_shows_what_its_commands_print(command, tmp_path):
 def test_the_readme_has_the_two_commands_and_they_need_nothing_that_is_not_there():
     first, second = re.findall(r"^```sh\n(.+)\n```$", README, re.M)[:2]
     assert first.startswith("python3 -m venv .venv && ")
-    check_parses(first.split(".venv/bin/calplan ")[1])
-    assert (ROOT / first.split()[first.split().index("make") + 1]).is_file()
+    served = first.split(".venv/bin/python -m web ")[1].split()
+    given, left, _ = service.make_parser(click.Context(service)).parse_args(args=list(served))
+    assert given == {"demonstrate": True}
+    assert not left
     assert second.endswith(".venv/bin/pytest -n auto -q")
     assert [match[1].split()[0] for match in EXAMPLE.finditer(README)] == ["make", "trade-off"]
     for example in re.findall(r"`calplan ([a-z-]+ [^`]*)`", README):

@@ -280,14 +280,17 @@ def test_an_exam_day_tells_hour_and_place_and_takes_no_time():
     assert chemistry["TRANSP"] == history["TRANSP"] == "TRANSPARENT"
 
 
-def test_an_exam_day_is_revised_when_its_blocks_are():
-    """Its stamp is the latest revision of the exam's blocks, so that nothing new changes nothing."""
+def test_an_exam_day_has_a_stamp_of_its_own_which_its_blocks_do_not_touch():
+    """What an exam's event says hangs on the exam alone, so that nothing new changes nothing."""
     request, plan = plans.two_exams()
     moved = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
-    blocks = tuple(msgspec.structs.replace(block, revised=moved) for block in plan.blocks)
-    later = msgspec.structs.replace(plan, blocks=blocks, as_of=moved + timedelta(days=3))
+    later = moved + timedelta(days=3)
+    blocks = tuple(msgspec.structs.replace(block, revised=later) for block in plan.blocks)
+    exams = tuple(msgspec.structs.replace(exam, revised=moved, sequence=2) for exam in plan.exams)
+    later = msgspec.structs.replace(plan, exams=exams, blocks=blocks, as_of=later)
     event = icalendar.Calendar.from_ical(to_ics(later, request)).with_uid(identity(plan.seed, "exam", "chem"))[0]
-    assert event["DTSTAMP"].dt == moved
+    assert event["DTSTAMP"].dt == event["LAST-MODIFIED"].dt == moved
+    assert event["SEQUENCE"] == 2
 
 
 # --------------------------------------------------------------------------------------------------------- the clocks

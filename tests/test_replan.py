@@ -154,6 +154,17 @@ def test_an_appointment_keeps_its_event_when_the_rest_is_planned_anew() -> None:
     assert [b for b in old.blocks if b.title] == [b for b in new.blocks if b.title]
 
 
+def test_the_exams_own_day_moves_with_it_and_says_nothing_new_where_nothing_is() -> None:
+    old = make_plan(CHEMISTRY, {}, as_of=MADE)
+    now = MADE + timedelta(days=3)
+    for asked, sequence, revised in ((CHEMISTRY, 0, MADE), (moved(CHEMISTRY, 2), 1, now)):
+        new = make_again(old, CHEMISTRY, asked, {}, as_of=now)
+        calendar = icalendar.Calendar.from_ical(ical.to_ics(new, with_past(asked, new.past, now)))
+        (day,) = [event for event in calendar.walk("VEVENT") if not isinstance(event.start, datetime)]
+        assert (int(day["SEQUENCE"]), day.DTSTAMP) == (sequence, revised)
+        assert day.start == asked.exams[0].start.date()
+
+
 def test_where_no_day_is_left_the_refusal_is_the_usual_one() -> None:
     old = make_plan(CHEMISTRY, {}, as_of=MADE)
     with pytest.raises(NoPlan):

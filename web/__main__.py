@@ -6,6 +6,7 @@ waitress serves: it is one process of pure Python, and clients that stall do not
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import sys
 from ipaddress import ip_address
@@ -16,7 +17,7 @@ import click
 import msgspec
 from waitress.server import create_server
 
-from web import create_app, demo, plans, store, system_clock, upkeep
+from web import create_app, demo, feed, plans, store, system_clock, upkeep
 from web.config import BadSettings, Settings, from_environment
 
 if TYPE_CHECKING:
@@ -156,9 +157,11 @@ def serve(settings: Settings, ics: Path | None) -> None:
     else:
         click.echo(f"Serving on {settings.address}. Stop with Ctrl-C.")
     sys.stdout.flush()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # ends as on Ctrl-C, with everything written down
     try:
         server.run()
     finally:
+        feed.close(app)
         app.extensions["calplan"].engine.dispose()
 
 

@@ -26,8 +26,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     service; it stands in calendars and QR codes. ``proxies`` counts the reverse proxies whose X-Forwarded-* headers
     are believed. ``keep_days`` are the days from the last exam until a plan is deleted. ``creations``, ``previews`` and
     ``misses`` are the plans that one address may make, the previews that it may ask for, and the addresses that never
-    were which it may ask for, in an hour. ``clock_offset`` moves the service's clock by so many seconds; it exists for
-    tests.
+    were which it may ask for, in an hour; ``kept_bytes`` is how much it may have stored in that time, as files and as
+    versions of plans. ``clock_offset`` moves the service's clock by so many seconds; it exists for tests.
     """
 
     data: Path = Path("calplan-data")
@@ -45,6 +45,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     creations: int = 60
     previews: int = 1_200
     misses: int = 600
+    kept_bytes: int = 200_000_000
     clock_offset: int = 0
 
     @property

@@ -7,7 +7,7 @@ and today has a block.
 from __future__ import annotations
 
 import tomllib
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -76,7 +76,7 @@ def example() -> tuple[dict[str, Any], Request, Plan]:
 def example_strip() -> Strip:
     """The load strip of the invented plan, for the first page."""
     _, request, plan = example()
-    return strip(plan, request, today=date.min, link=None)
+    return strip(plan, request, today=None, link=None)
 
 
 def offset(now: datetime) -> timedelta:

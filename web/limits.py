@@ -34,7 +34,10 @@ BUSY_RETRY_SECONDS = 10
 
 
 class Buckets:
-    """So many turns an hour for each address, at once or one by one as they come back (a token bucket)."""
+    """So many turns an hour for each address, at once or one by one as they come back (a token bucket).
+
+    A turn is what the setting counts: a plan, an unknown address, a byte.
+    """
 
     def __init__(self, per_hour: int, clock: Callable[[], datetime]) -> None:
         self.per_hour = per_hour
@@ -42,16 +45,16 @@ class Buckets:
         self._held: OrderedDict[str, tuple[float, float]] = OrderedDict()
         self._lock = Lock()
 
-    def take(self, address: str) -> int:
-        """Takes a turn and gives 0; where none is left, the whole seconds until the next one comes back."""
-        key, now = network(address), self.clock().timestamp()
+    def take(self, address: str, turns: int = 1) -> int:
+        """Takes turns, all at most, and gives 0; where too few are left, the whole seconds until there are enough."""
+        key, now, turns = network(address), self.clock().timestamp(), min(turns, self.per_hour)
         with self._lock:
             left, then = self._held.pop(key, (float(self.per_hour), now))
             # A clock that was set back must not take turns away.
             left = min(self.per_hour, left + max(0.0, now - then) * self.per_hour / HOUR)
-            missing = max(0.0, 1 - left) * HOUR / self.per_hour
+            missing = max(0.0, turns - left) * HOUR / self.per_hour
             wait = ceil(missing - ROUNDING_SECONDS)
-            self._held[key] = (left if wait else max(0.0, left - 1), now)
+            self._held[key] = (left if wait else max(0.0, left - turns), now)
             if len(self._held) > MOST_ADDRESSES:
                 self._held.popitem(last=False)
         return wait
@@ -102,22 +105,31 @@ class Turns:
             self._come.release()
 
 
+LIMITED = ("creations", "previews", "misses", "kept_bytes")
+"""The settings that say how much one address may take in an hour."""
+
+
 class Limits:
     """The limits of one application, by the name of the setting that says how much."""
 
     def __init__(self, settings: Settings, clock: Callable[[], datetime]) -> None:
-        self.buckets = {name: Buckets(getattr(settings, name), clock) for name in ("creations", "previews", "misses")}
+        self.buckets = {name: Buckets(getattr(settings, name), clock) for name in LIMITED}
         self.turns = Turns(settings.threads)
 
 
-def limited(name: str) -> None:
-    """Takes one of the turns that the asking address has in an hour; ``name`` is the setting's.
+def limited(name: str, turns: int = 1) -> None:
+    """Takes some of the turns that the asking address has in an hour; ``name`` is the setting's.
 
     Raises TooManyRequests, with the seconds after which there is one again.
     """
-    wait = limits().buckets[name].take(request.remote_addr or "")
+    wait = seconds_to(name, turns)
     if wait:
         raise TooManyRequests(retry_after=wait)
+
+
+def seconds_to(name: str, turns: int = 1) -> int:
+    """The same, giving those seconds, or 0 where the turns were there and are taken."""
+    return limits().buckets[name].take(request.remote_addr or "", turns)
 
 
 @contextmanager

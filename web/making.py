@@ -11,6 +11,7 @@ import re
 from collections import Counter
 from datetime import timedelta
 from functools import lru_cache, partial
+from math import ceil
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -18,7 +19,7 @@ from calplan import publicdays
 from calplan.busy import CalendarFile, Reading, read_calendars
 from calplan.days import exam_day
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
-from calplan.model import UNIT, BusyCalendar, Plan, Request, Skipped
+from calplan.model import UNIT, BusyCalendar, Plan, Request, Skipped, to_json
 from calplan.planner import problems_beyond
 from calplan.replan import with_past
 from calplan.request import MOST_CALENDARS, MOST_EXAMS, MOST_STRETCHES
@@ -42,6 +43,8 @@ if TYPE_CHECKING:
 
 READ_DAYS = 120
 """How far a calendar is read where the form does not say yet when the last exam is."""
+MOST_FIELDS = 5_000
+"""Fields of a form that is read at all; the largest that a page here makes has about three thousand."""
 
 
 class File(NamedTuple):
@@ -106,6 +109,11 @@ class Made(NamedTuple):
     by_field: dict[str, list[Problem]] = {}  # noqa: RUF012
     preview: Preview | None = None
     anything_new: bool = False
+
+    def weight(self) -> int:
+        """The bytes that keeping it stores, about; calendars that the plan has already are stored."""
+        documents = len(plans.written(self.mapping).encode()) + (len(to_json(self.plan, indent=0)) if self.plan else 0)
+        return documents + (sum(len(one.data) for one in self.calendars) if self.anything_new else 0)
 
     def shown(self) -> dict[str, Any]:
         """What the form's template shows of it."""
@@ -212,6 +220,13 @@ def with_file(
     upload = new_id(service.entropy)
     keep(upload, file.name, file.data)
     return rows.set_calendar(fields, int(found[2]) if found else None, file.name, upload)
+
+
+def too_much(name: str, wait: int) -> InvalidRequest:
+    """The refusal of a file from an address that handed in too much; ``wait`` are the seconds until there is room."""
+    sentence = "more was sent from your network in an hour than the service keeps."
+    remedy = f"Perhaps many share it, such as a school’s. Send the file again in {ceil(wait / 60)} min."
+    return InvalidRequest([Problem(name, sentence, remedy)])
 
 
 def request_in(data: bytes) -> bytes:

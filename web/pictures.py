@@ -17,24 +17,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from calplan.sentences import MONTHS, short_day
 from web.clocks import clock
 from web.curves import Curve, curve
-from web.squares import (
-    LETTERS,
-    STATE_WORDS,
-    DayLoad,
-    Loads,
-    Mark,
-    Sign,
-    State,
-    change_words,
-    changes_summary,
-    compared,
-    day_words,
-    exam_words,
-    loads,
-    states_said,
-    summary,
-    what,
-)
+from web.loadwords import change_words, changes_summary, day_words, exam_words, states_said, summary, what
+from web.squares import LETTERS, STATE_WORDS, DayLoad, Loads, Mark, Sign, State, compared, loads
 from web.strips import LETTER_FROM, SHAPES, Drawing, Square, mark_path, outline, stroke
 from web.tall import tall
 from web.wide import wide, wide_scale

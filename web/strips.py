@@ -171,7 +171,7 @@ class Tracks(NamedTuple):
 
 
 def tracks(known: Loads, few: int, narrow: int) -> Tracks:
-    """Tracks for the exams that have stages: with room for words for up to ``few`` exams, else of a ``narrow`` pitch."""
+    """Tracks for the exams that have stages: with room for words where they are ``few``, else of a ``narrow`` pitch."""
     exams = sorted({stretch.exam for stretch in known.stretches})
     pitch = 20 if len(exams) <= few else narrow
     return Tracks({exam: i * pitch for i, exam in enumerate(exams)}, pitch - 2, len(exams) * pitch)

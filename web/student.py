@@ -17,7 +17,7 @@ from web import demo, feed, making, pages, plans, store
 from web.clocks import Clocks, clock_style
 from web.curves import curve
 from web.db import commit, reading, writing
-from web.limits import limited, planning
+from web.limits import limited, planning, seconds_to
 from web.pictures import months, strip
 from web.plans import Opened
 from web.powers import Power
@@ -98,6 +98,7 @@ def make() -> str | AnyResponse | tuple[str, int]:
     if made.act != "keep" or made.plan is None or made.asked is None:
         return making_page(made), HTTPStatus.UNPROCESSABLE_ENTITY if made.problems else HTTPStatus.OK
     limited("creations")
+    limited("kept_bytes", made.weight())
     kept = plans.keep(service(), writing(), made.mapping, made.asked, made.plan, making.bytes_by_name(made.calendars))
     return redirect(
         url_for("student.plan", token=manage_token(kept), _anchor="keep-this-address"), HTTPStatus.SEE_OTHER
@@ -117,6 +118,8 @@ def considered(old: Opened | None = None, *, in_passing: bool = False) -> making
     ``in_passing`` has calendars not read for the form to show, and takes no files.
     """
     limited("previews")
+    if len(request.form) > making.MOST_FIELDS:
+        abort(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
     taken = making.receive(service(), request.form.to_dict(), [] if in_passing else uploads(), store_upload)
     commit()  # the plan takes its time, and nobody is to wait for it
     stored = store.calendars(reading(), old.kept.id) if old else {}
@@ -139,7 +142,10 @@ def uploads() -> list[making.File]:
 
 
 def store_upload(upload_id: str, name: str, data: bytes) -> None:
-    """Puts a file where it waits for its plan to be kept."""
+    """Puts a file where it waits for its plan to be kept. Raises InvalidRequest where too much waits already."""
+    wait = seconds_to("kept_bytes", len(data))
+    if wait:
+        raise making.too_much(name, wait)
     store.put_upload(writing(), upload_id, name, data, now=service().clock())
 
 
@@ -222,8 +228,7 @@ def view_paper(token: str) -> str:
 def paper_of(old: Opened) -> str:
     """The plan as weeks on paper."""
     weeks = pages.paper_pages(old.plan, old.request)
-    today = pages.local_day(old.plan.as_of, old.plan.zone)
-    squares = strip(old.plan, old.request, today=today, link=None)
+    squares = strip(old.plan, old.request, today=None, link=None)
     return render_template("paper.html", weeks=weeks, plan=old.plan, strip=squares, clocks=clocks())
 
 
@@ -354,7 +359,9 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
     old = holder(Power.MANAGE, token)
     if request.method != "POST":
         stored = store.calendars(reading(), old.kept.id)
-        return making_page(making.filled(service(), old, stored), old)
+        with planning():
+            made = making.filled(service(), old, stored)
+        return making_page(made, old)
     made = considered(old)
     known = request.form.get("version", "")
     if made.act == "keep" and made.plan is not None and known != str(old.kept.version):
@@ -363,6 +370,7 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
         return making_page(made, old), HTTPStatus.UNPROCESSABLE_ENTITY if made.problems else HTTPStatus.OK
     if not made.anything_new and made.mapping == old.mapping:
         return redirect(url_for("student.plan", token=token), HTTPStatus.SEE_OTHER)
+    limited("kept_bytes", made.weight())
     calendars = {one.name: one for one in made.calendars}
     if not plans.change(service(), writing(), old, made.mapping, made.asked, made.plan, calendars):
         return faster(made, holder(Power.MANAGE, token), known)

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from calplan.sentences import short_day
 from web.clocks import clock
-from web.squares import DayLoad, Loads, Run, Stretch, day_words
+from web.loadwords import day_words
+from web.squares import DayLoad, Loads, Run, Stretch
 from web.strips import (
     ROOMY,
     Box,

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from calplan.model import UNIT
 from calplan.sentences import MONTHS, WEEKDAYS
 from web.clocks import clock
-from web.squares import DayLoad, Loads, Run, Stretch, day_words
+from web.loadwords import day_words
+from web.squares import DayLoad, Loads, Run, Stretch
 from web.strips import (
     ROOMY,
     Box,

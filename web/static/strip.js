@@ -6,7 +6,7 @@ for (const strip of document.querySelectorAll("[data-strip]")) {
 
   const settle = (chosen) => {
     for (const day of strip.querySelectorAll("a.strip-day")) day.setAttribute("tabindex", "-1");
-    // Each drawing that is seen keeps a stop of its own, so that none is out of reach.
+    // Of the drawing that is seen one day keeps its stop, so that the strip stays within reach.
     const days = seen();
     const stop = chosen || days.find((day) => day.classList.contains("is-today")) || days[0];
     if (stop) stop.setAttribute("tabindex", "0");
