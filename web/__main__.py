@@ -76,7 +76,7 @@ def tidy(settings: Settings, always: bool) -> None:
                 rendered += plans.render_again(service, connection, plan_id, always=always)
     except store.Unavailable as error:
         raise click.ClickException(str(error)) from None
-    click.echo(f"Deleted {done.plans} plans and {done.uploads} uploads; {rendered} feeds of {len(ids)} are new.")
+    click.echo(f"Deleted: plans {done.plans}, uploads {done.uploads}. Feeds rendered anew: {rendered} of {len(ids)}.")
     if not done.forgotten:
         click.echo("The database was busy; what was deleted leaves its file at the next tidying.")
 
@@ -140,29 +140,42 @@ def for_demo(settings: Settings) -> Settings:
 
 def serve(settings: Settings, ics: Path | None) -> None:
     """Serves until it is stopped; with ``ics`` the demonstration, whose calendar goes there."""
-    listening = listen(settings)
-    settings = msgspec.structs.replace(settings, port=listening.getsockname()[1])
-    app = application(settings)
-    server = create_server(
-        app,
-        sockets=[listening],
-        threads=settings.threads,
-        connection_limit=CONNECTIONS,
-        channel_timeout=STALLED_SECONDS,
-        max_request_body_size=settings.body_bytes,
-        ident=None,
-    )
-    if ics is not None:
-        tell_demo(app, ics)
-    else:
-        click.echo(f"Serving on {settings.address}. Stop with Ctrl-C.")
-    sys.stdout.flush()
     signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # ends as on Ctrl-C, with everything written down
-    try:
-        server.run()
-    finally:
-        feed.close(app)
-        app.extensions["calplan"].engine.dispose()
+    with listen(settings) as listening:
+        settings = msgspec.structs.replace(settings, port=listening.getsockname()[1])
+        app = application(settings)
+        try:
+            server = create_server(
+                app,
+                sockets=[listening],
+                threads=settings.threads,
+                connection_limit=CONNECTIONS,
+                channel_timeout=STALLED_SECONDS,
+                max_request_body_size=settings.body_bytes,
+                ident=None,
+            )
+            tell(app, ics)
+            server.run()
+        finally:
+            feed.close(app)
+            app.extensions["calplan"].engine.dispose()
+
+
+def tell(app: Flask, ics: Path | None) -> None:
+    """Says where the service is; with ``ics`` makes the demonstration's plan, and writes its calendar."""
+    service: Service = app.extensions["calplan"]
+    if ics is None:
+        click.echo(f"Serving on {service.settings.address}. Stop with Ctrl-C.")
+    else:
+        shown = demo.show(service)
+        ics.write_bytes(shown.calendar)
+        click.echo(f"A plan for an invented chemistry final; its clock stands at {demo.NOW:%A %d %B %Y}.")
+        click.echo(f"The plan:      {shown.plan}")
+        click.echo(f"To look only:  {shown.view}")
+        click.echo(f"The calendar:  {shown.feed}")
+        click.echo(f"The same, as a file: {ics}")
+        click.echo("Stop with Ctrl-C.")
+    sys.stdout.flush()
 
 
 def listen(settings: Settings) -> socket.socket:
@@ -196,18 +209,6 @@ def application(settings: Settings) -> Flask:
         return create_app(settings)
     except (ValueError, OSError, store.Unavailable) as error:
         raise click.ClickException(str(error)) from None
-
-
-def tell_demo(app: Flask, ics: Path) -> None:
-    """Makes the demonstration's plan, writes its calendar and says where to look."""
-    shown = demo.show(app.extensions["calplan"])
-    ics.write_bytes(shown.calendar)
-    click.echo(f"A plan for an invented chemistry final; its clock stands at {demo.NOW:%A %d %B %Y}.")
-    click.echo(f"The plan:      {shown.plan}")
-    click.echo(f"To look only:  {shown.view}")
-    click.echo(f"The calendar:  {shown.feed}")
-    click.echo(f"The same, as a file: {ics}")
-    click.echo("Stop with Ctrl-C.")
 
 
 if __name__ == "__main__":

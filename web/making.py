@@ -430,14 +430,15 @@ def difference(old: Plan, new: Plan) -> Iterable[str]:
     both = before.keys() & after.keys()
     moved = sum((before[uid].start, before[uid].fold) != (after[uid].start, after[uid].fold) for uid in both)
     resized = sum(before[uid].minutes != after[uid].minutes for uid in both)
-    counts = {
-        "stay where they are": len(both) - moved,
-        "move": moved,
-        "get longer or shorter": resized,
-        "are new": len(after.keys() - both),
-        "fall out": len(before.keys() - both),
-    }
-    yield "Of the blocks ahead: " + ", ".join(f"{count} {what}" for what, count in counts.items() if count) + "."
+    counts = (
+        (len(both) - moved, "stays where it is", "stay where they are"),
+        (moved, "moves", "move"),
+        (resized, "gets longer or shorter", "get longer or shorter"),
+        (len(after.keys() - both), "is new", "are new"),
+        (len(before.keys() - both), "falls out", "fall out"),
+    )
+    said = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
+    yield f"Of the blocks ahead: {', '.join(said)}."
     if old.figures.maximum != new.figures.maximum:
         yield f"The fullest day may go to {new.figures.maximum} minutes; so far it was {old.figures.maximum}."
 
