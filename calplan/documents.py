@@ -25,6 +25,8 @@ MOST_BYTES = 1_000_000
 MOST_DOTS = 40
 """The most dots in one line of TOML: the standard library's parser takes quadratic time over long dotted keys."""
 
+MOST_LOOKED_AT = 1_000
+"""Characters of a wrong line that are searched for what to say of it: some of the searches take quadratic time."""
 
 NO_TEXT = {
     b"PK\x03\x04": "a ZIP archive, as .docx, .odt and .xlsx files are",
@@ -95,7 +97,7 @@ def _toml(text: str, name: str) -> object:
         found = re.fullmatch(r"line ([0-9]+), column ([0-9]+)\)", where)
         lines = text.split("\n")
         row, column = (int(found[1]), int(found[2])) if found else (len(lines), len(lines[-1]) + 1)
-        remedy = _toml_remedy(said, lines[row - 1])
+        remedy = _toml_remedy(said, lines[row - 1][:MOST_LOOKED_AT])
     raise _refusal(f"{name}, line {row}, column {column}", f"this is not TOML: {said[:1].lower()}{said[1:]}.", remedy)
 
 

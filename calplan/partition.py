@@ -94,6 +94,15 @@ def partition(canvas: Canvas, order: Sequence[Run]) -> Layout | None:
     return Layout(slices(order, cut.counts(layers)), cut.scale.unpack(score), score)
 
 
+def cells(canvas: Canvas, order: Sequence[Run]) -> int:
+    """How much work a cut of this order is: the numbers that it has to look at, in tables of what a day may hold
+    (one for each set of exams that pinned work brings to a day) and in the layers of the days."""
+    units, most = sum(run.units for run in order), max(canvas.rooms, default=0) + 1
+    widths = (high - low + 1 for low, high in band(order, canvas.rooms) or ())
+    layers = sum(width * (room + 1) for width, room in zip(widths, canvas.rooms, strict=False))
+    return 1 + units * most * len(set(canvas.present)) + layers
+
+
 def band(order: Sequence[Run], room: Sequence[int]) -> list[tuple[int, int]] | None:
     """For each day, the least and the most units that can be placed by its end; ``None`` if the order does not fit."""
     days, total = len(room), sum(run.units for run in order)

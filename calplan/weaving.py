@@ -13,7 +13,9 @@ from heapq import heappop, heappush
 from itertools import accumulate, groupby
 from typing import TYPE_CHECKING
 
-from calplan.partition import band, partition
+from calplan.errors import InvalidRequest, Problem
+from calplan.model import UNIT
+from calplan.partition import band, cells, partition
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -27,16 +29,38 @@ TRIALS = 24
 MENDED = 4
 """How many of the proposed orders are mended."""
 
+CELLS_TRIED, MOST_CELLS = 10_000_000, 12_000_000
+"""How much the trials of all mended orders may cost together, and one cut alone (a few seconds each): see
+:func:`~calplan.partition.cells`. A usual cut has a hundred thousand."""
+
 
 def weave(canvas: Canvas, runs: Sequence[Run]) -> Layout:
-    """The best layout found for the units of all exams. A single exam has one order, and its best cut is the best."""
+    """The best layout found for the units of all exams. A single exam has one order, and its best cut is the best.
+
+    Work grows with units times what a day may hold; where that is far beyond what people plan, fewer orders are tried.
+    Raises InvalidRequest where not even one cut can be had within seconds.
+    """
     proposed = orders(runs, canvas.jobs, canvas.rooms)
+    work = max(cells(canvas, order) for order in proposed)
+    if work > MOST_CELLS:
+        raise InvalidRequest([too_much(canvas, runs)])
     laid = [(layout, order) for order in proposed if (layout := partition(canvas, order)) is not None]
     laid.sort(key=lambda pair: pair[0].score)
     if len({canvas.jobs[run.job].exam for run in runs}) < 2 or not keeps_order(canvas.jobs, laid[0][1]):
         return laid[0][0]
-    mended = [rewoven(canvas, order, layout) for layout, order in laid[:MENDED]]
+    trials = min(TRIALS, CELLS_TRIED // (work * len(laid[:MENDED])))
+    mended = [rewoven(canvas, order, layout, trials) for layout, order in laid[:MENDED]]
     return min(mended, key=lambda layout: layout.score)
+
+
+def too_much(canvas: Canvas, runs: Sequence[Run]) -> Problem:
+    """What is said of more work than can be laid out."""
+    hours = sum(run.units for run in runs) * UNIT // 60
+    return Problem(
+        "request",
+        f"{hours} hours of work over {len(canvas.rooms)} days are more than can be laid out day by day.",
+        "Put small pieces together (a chapter instead of its pages), plan fewer exams at once, or lower a day's limit.",
+    )
 
 
 # --------------------------------------------------------------------------------------- orders to begin with

@@ -548,3 +548,21 @@ def test_gathering_may_lie_on_taper_days_that_opened_since_it_goes_before_every_
     plan = make_plan(request, {}, as_of=datetime(2027, 3, 1, tzinfo=UTC))
     gathering = [day.day for day in plan.days if any(part.task == "exam-0/0" for part in day.parts)]
     assert gathering[-1] in next(exam for exam in plan.exams if exam.key == "exam-0").taper_days
+
+
+def test_more_work_than_can_be_laid_out_is_refused_with_a_way_out_instead_of_taking_hours() -> None:
+    """Twenty exams of 245 pieces each, a day of sixteen hours: one cut of it alone would take half a minute."""
+    exams = tuple(
+        Exam(
+            key=f"exam-{n}",
+            subject=f"Subject {n}",
+            start=datetime(2027, 3, 1 + n, 9),
+            minutes=90,
+            materials=tuple(Material(key=f"{n}-{i}", kind=Kind.HOMEWORK, title=f"Piece {i}") for i in range(245)),
+        )
+        for n in range(20)
+    )
+    effort = Effort(limit=960)
+    request = Request(zone=ZONE, exams=exams, week=(replace(DAILY, start=time(7), end=time(21)),), effort=effort)
+    with pytest.raises(InvalidRequest, match=r"\d+ hours of work over \d+ days are more than can be laid out"):
+        make_plan(request, {}, as_of=datetime(2027, 1, 5, 12, tzinfo=UTC))

@@ -35,6 +35,7 @@ def test_every_setting_is_read():
         "creations": ("1", 1),
         "previews": ("2", 2),
         "misses": ("3", 3),
+        "kept_bytes": ("4000", 4000),
         "clock_offset": ("-86400", -86400),
     }
     fields = {field.name for field in msgspec.structs.fields(Settings)}

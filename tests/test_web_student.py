@@ -335,6 +335,25 @@ def test_the_later_of_two_tabs_sees_what_changed_and_loses_nothing(client: Flask
     assert "Organic chemistry" in said(client.get(plan))
 
 
+def test_a_change_under_way_does_not_land_when_the_address_is_replaced_meanwhile(
+    app: Flask, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = kept(client)
+    form = change_form(client, plan)
+    made_again = plans.redraft
+
+    def slowly(*arguments: object) -> object:
+        service = served.service_of(app)
+        with store.writing(service.engine) as connection:
+            (plan_id,) = store.all_ids(connection)
+            store.replace_link(connection, plan_id, Power.MANAGE)
+        return made_again(*arguments)
+
+    monkeypatch.setattr(plans, "redraft", slowly)
+    answer = post(client, f"{plan}/change", act="keep", **form, **{"exam-1-day": "2027-02-08"})
+    assert answer.status_code == 410
+
+
 def test_what_was_changed_meanwhile_is_told_for_every_sort_of_value(app: Flask, client: FlaskClient) -> None:
     plan = kept(client)
     service = served.service_of(app)

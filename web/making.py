@@ -25,8 +25,8 @@ from calplan.replan import with_past
 from calplan.request import MOST_CALENDARS, MOST_EXAMS, MOST_STRETCHES
 from calplan.sentences import ask_sentences, notice_sentences, short_day, shortfall_sentences
 from calplan.spans import wall
-from calplan.tables import MOST_ENTRIES
-from web import forms, plans, rows, store
+from calplan.tables import MOST_ENTRIES, MOST_PROBLEMS
+from web import drafts, forms, plans, rows, store
 from web.pictures import Strip, difference_strip, strip
 from web.powers import new_id
 from web.stock import UnreadableList
@@ -43,8 +43,6 @@ if TYPE_CHECKING:
 
 READ_DAYS = 120
 """How far a calendar is read where the form does not say yet when the last exam is."""
-MOST_FIELDS = 5_000
-"""Fields of a form that is read at all; the largest that a page here makes has about three thousand."""
 
 
 class File(NamedTuple):
@@ -147,22 +145,23 @@ def receive(
             wrong += [(file.field, problem) for problem in invalid.problems]
         except UnreadableList as unreadable:
             wrong.append((file.field, unreadable.problem))
-    fields, beyond = bounded(rows.tidy(fields))
-    acted = rows.act(fields, act)
+    fields, beyond = bounded(fields)
+    acted = rows.act(rows.tidy(fields), act)
     return Received(acted.fields, act, acted.anchor, (*wrong, *beyond))
 
 
 def bounded(fields: Mapping[str, str]) -> tuple[dict[str, str], list[tuple[str, Problem]]]:
-    """A tidy form that can be shown: without half characters, and with no more rows than a request may have.
+    """A form that can be shown: without half characters, and with no more rows than a request may have.
 
     A page with thousands of rows would take minutes to write. What is left out is told.
     """
-    counts = rows.counts(fields)
-    kept = {name: whole(text) for name, text in fields.items() if not beyond_rows(name)}
+    numbers = {name: drafts.numbers(fields, name) for name in MOST_SHOWN}
+    dropped = {f"{name}-{number}" for name, (_, most) in MOST_SHOWN.items() for number in numbers[name][most:]}
+    kept = {name: whole(text) for name, text in fields.items() if "-".join(name.split("-")[:2]) not in dropped}
     beyond = [
-        ("", Problem("the form", f"it has {counts[name]} rows of {called}.", f"The first {most} of them are kept."))
+        ("", Problem("the form", f"it has {len(numbers[name])} rows of {called}.", f"The first {most} are kept."))
         for name, (called, most) in MOST_SHOWN.items()
-        if counts[name] > most
+        if len(numbers[name]) > most
     ]
     return kept, beyond
 
@@ -174,12 +173,6 @@ MOST_SHOWN = {
     "calendar": ("calendars", MOST_CALENDARS),
 }
 """The lists of rows: what people call them, and how many rows are shown."""
-
-
-def beyond_rows(field: str) -> bool:
-    """Whether a field of a tidy form belongs to a row that is one too many."""
-    found = re.match(rf"({'|'.join(MOST_SHOWN)})-([1-9][0-9]{{0,3}})-", field)
-    return found is not None and int(found[2]) > MOST_SHOWN[found[1]][1]
 
 
 def whole(text: str) -> str:
@@ -279,7 +272,8 @@ def consider(
     if received.act.startswith(("more-", "less-", "read")):
         return only_rows(service, received, calendars, read.request)
     make = partial(plans.redraft, service, old) if old else partial(plans.draft, service)
-    plan, preview, problems = tried(read, bytes_by_name(calendars), make)
+    plan, preview, found = tried(read, bytes_by_name(calendars), make)
+    problems = first_of(found)
     if received.wrong:
         plan, preview = None, None
     if plan is not None and read.request is not None:
@@ -301,6 +295,15 @@ def consider(
         preview=preview,
         anything_new=any(stored.get(one.name) != one for one in calendars),
     )
+
+
+def first_of(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
+    """As many problems as anyone reads at a time; a pasted page of text would otherwise have one for each line."""
+    more = len(problems) - MOST_PROBLEMS
+    if more <= 0:
+        return problems
+    rest = Problem("the form", f"there are {more} more things to mend.", "Mend these first.")
+    return (*problems[:MOST_PROBLEMS], rest)
 
 
 def only_rows(

@@ -209,7 +209,7 @@ def calendar(service: Service, feed: str, check_in: str, kept: Kept, request: Re
 # ----------------------------------------------------------------------------------------- looking, taking along
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=64)
 def steps_of(plan: bytes, document: str) -> tuple[Step, ...]:
     """The trade-off curve of a stored plan; it stays the same as long as the plan does."""
     read = plan_from_json(plan)

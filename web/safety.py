@@ -31,7 +31,8 @@ if TYPE_CHECKING:
 __all__ = ["Gate", "init_app", "known_hosts", "limited", "own", "planning"]
 
 FORM_BYTES, FORM_PARTS = 2_000_000, 5_000
-"""The text of a form without its files, and its fields. Flask's own defaults are meant for any application."""
+"""The text of a form without its files, and its fields. Flask's own defaults are meant for any application, and hold
+for forms with files alone: of any other, millions of fields would be read."""
 UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 
 
@@ -97,6 +98,10 @@ def let_in(app: Flask, settings: Settings) -> None:
             abort(400)
         if request.method in UNSAFE and not own(request, address):
             abort(403)
+        if request.mimetype == "application/x-www-form-urlencoded":
+            request.max_content_length = min(FORM_BYTES, settings.body_bytes)
+            if request.get_data().count(b"&") >= FORM_PARTS:
+                abort(413)
 
 
 def known_hosts(settings: Settings) -> frozenset[str]:

@@ -118,8 +118,6 @@ def considered(old: Opened | None = None, *, in_passing: bool = False) -> making
     ``in_passing`` has calendars not read for the form to show, and takes no files.
     """
     limited("previews")
-    if len(request.form) > making.MOST_FIELDS:
-        abort(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
     taken = making.receive(service(), request.form.to_dict(), [] if in_passing else uploads(), store_upload)
     commit()  # the plan takes its time, and nobody is to wait for it
     stored = store.calendars(reading(), old.kept.id) if old else {}
@@ -167,7 +165,7 @@ def making_page(made: making.Made, old: Opened | None = None, **more: Any) -> st
 def plan(token: str) -> str:
     """The plan, for whoever may change it."""
     old = holder(Power.MANAGE, token)
-    address = f"{service().settings.address}{url_for('student.plan', token=token)}"
+    address = f"{service().settings.address}/plan/{token}"
     done = ({"changed": CHANGED} | DONE).get(request.args.get("done", ""), "")
     return render_template("plan.html", token=token, address=address, done=done, **shown(old))
 
@@ -238,6 +236,9 @@ def paper_of(old: Opened) -> str:
 @blueprint.route("/plan/<token>/calendar", methods=["GET", "POST"])
 def calendar(token: str) -> str | AnyResponse | tuple[str, int]:
     """The calendar link, and what can be set about links."""
+    if request.method == "POST":
+        limited("previews")
+        writing()  # so that nothing comes between looking and doing
     old = holder(Power.MANAGE, token)
     if request.method != "POST":
         return calendar_page(old, done=DONE.get(request.args.get("done", ""), ""))
@@ -326,7 +327,7 @@ def view_address(kept: store.Kept) -> str:
     if not kept.view_on:
         return ""
     token = service().keys.token(Power.VIEW, kept.id, kept.view_generation)
-    return f"{service().settings.address}{url_for('student.view', token=token)}"
+    return f"{service().settings.address}/view/{token}"
 
 
 @blueprint.get("/plan/<token>/plan.ics")
@@ -372,7 +373,9 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
         return redirect(url_for("student.plan", token=token), HTTPStatus.SEE_OTHER)
     limited("kept_bytes", made.weight())
     calendars = {one.name: one for one in made.calendars}
-    if not plans.change(service(), writing(), old, made.mapping, made.asked, made.plan, calendars):
+    connection = writing()
+    holder(Power.MANAGE, token)  # the address may have been replaced while the plan was made
+    if not plans.change(service(), connection, old, made.mapping, made.asked, made.plan, calendars):
         return faster(made, holder(Power.MANAGE, token), known)
     return redirect(url_for("student.plan", token=token, done="changed"), HTTPStatus.SEE_OTHER)
 
@@ -395,6 +398,8 @@ def faster(made: making.Made, now: Opened, known: str) -> tuple[str, int]:
 @blueprint.route("/plan/<token>/delete", methods=["GET", "POST"])
 def delete(token: str) -> str | AnyResponse:
     """Deletes a plan, at once and for good, when the button is pressed."""
+    if request.method == "POST":
+        writing()  # so that nothing comes between looking and doing
     old = holder(Power.MANAGE, token)
     if request.method == "POST":
         if request.form.get("act") != "delete":

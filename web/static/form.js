@@ -14,14 +14,16 @@ function fillZone(form) {
   if (field && !field.value) field.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "";
 }
 
+const MOST_ROWS = { exam: 20, hours: 120, appointment: 100 };
+
 // A button "another ..." adds the rows that the page holds ready for it, and puts the cursor there.
 function addRows(form) {
   form.addEventListener("click", (event) => {
     const name = event.target.closest("button[data-adds]")?.dataset.adds;
     const templates = name ? [...form.querySelectorAll(`template[data-row="${name}"]`)] : [];
-    if (!templates.length) return;
-    event.preventDefault();
     const number = nextNumber(form, name);
+    if (!templates.length || number > MOST_ROWS[name]) return; // the server says so
+    event.preventDefault();
     const rows = templates.map((template) => row(template, number, name));
     rows[0].querySelector("input:not([type=hidden])").focus();
   });
