@@ -28,9 +28,9 @@ from tests import judges, plans, postgres, served
 from tests.conftest import extra
 from tests.linter import lint
 from web import feed, store
-from web.feedbytes import PLACEHOLDERS, is_whole, with_tokens
-from web.glance import glance
-from web.memory import PER_FEED, Bodies, Fetches, Whole
+from web.feed_bytes import PLACEHOLDERS, is_whole, with_tokens
+from web.feed_glance import glance
+from web.feed_memory import PER_FEED, Bodies, Fetches, Whole
 from web.powers import TOKEN_LENGTH, Power
 
 if TYPE_CHECKING:

@@ -23,10 +23,10 @@ from calplan.errors import InvalidRequest, Problem
 from calplan.model import KINDS, Kind, Request
 from calplan.request import TABLES, from_mapping
 from tests.strategies import requests
-from web import dated, forms, rows, stock
-from web.cells import MOST_CHARACTERS
-from web.drafts import DAYS
-from web.written import write_toml
+from web import form_dates, form_pieces, form_rows, forms
+from web.form_cells import MOST_CHARACTERS
+from web.form_drafts import DAYS
+from web.form_toml import write_toml
 
 ROOT = Path(__file__).parent.parent
 FIXTURES = sorted((ROOT / "fixtures").glob("*.toml"))
@@ -43,7 +43,7 @@ def filled(**changes: str) -> dict[str, str]:
         "exam-1-hour": "09:00",
         "exam-1-minutes": "120",
     }
-    return rows.fresh() | sound | {name.replace("__", "-"): text for name, text in changes.items()}
+    return form_rows.fresh() | sound | {name.replace("__", "-"): text for name, text in changes.items()}
 
 
 # ----------------------------------------------------------------------------------------- half a minute
@@ -94,7 +94,7 @@ def same(mapping: dict[str, Any]) -> None:
     again = forms.to_mapping(forms.to_fields(mapping))
     assert from_mapping(again) == from_mapping(mapping)
     assert from_mapping(json.loads(json.dumps(again))) == from_mapping(mapping)
-    tidy = rows.tidy(forms.to_fields(mapping))
+    tidy = form_rows.tidy(forms.to_fields(mapping))
     assert from_mapping(forms.to_mapping(tidy)) == from_mapping(mapping)
 
 
@@ -364,7 +364,7 @@ def test_whatever_is_typed_is_a_request_or_problems(fields):
     read = forms.read_form(fields)
     assert (read.request is None) == bool(read.problems)
     assert sum(map(len, read.by_field.values())) == len(read.problems)
-    assert forms.to_mapping(rows.tidy(fields)) == forms.to_mapping(rows.tidy(rows.tidy(fields)))
+    assert forms.to_mapping(form_rows.tidy(fields)) == forms.to_mapping(form_rows.tidy(form_rows.tidy(fields)))
 
 
 # ------------------------------------------------------------------------------- each mistake at its field
@@ -551,7 +551,7 @@ def test_problems_that_are_found_only_when_a_plan_is_made_have_fields_too(place,
 
 
 def table_of(text: str, **labels: str) -> list[dict[str, Any] | None]:
-    return [line.table for line in stock.read_pieces(text, labels)]
+    return [line.table for line in form_pieces.read_pieces(text, labels)]
 
 
 QUIZ = {"kind": "quiz", "title": "Quiz 3: kinetics", "missed": "14/20", "in_hand": "2027-01-11"}
@@ -579,7 +579,7 @@ def test_cells_in_quotation_marks_keep_their_separators():
 
 @given(WORDS.map(lambda text: " ".join(text.split())).filter(str.isprintable).filter(bool))
 def test_a_title_with_separators_names_or_quotation_marks_stays_in_its_line(title):
-    assert table_of(stock.write_piece({"kind": "test", "title": title, "topic": title})) == [
+    assert table_of(form_pieces.write_piece({"kind": "test", "title": title, "topic": title})) == [
         {"kind": "test", "title": title, "topic": title}
     ]
 
@@ -591,7 +591,7 @@ def test_the_exams_own_labels_are_kinds_too_but_never_instead_of_them():
 
 def test_a_csv_file_becomes_lines_below_those_typed():
     data = b'\xef\xbb\xbfName,Kind,Score,Count\r\n"Gases, all",test,6,\r\n,homework,,4\r\n'
-    fields = rows.add_pieces({"exam-1-pieces": "quiz; A"}, 1, data, "stock.csv")
+    fields = form_rows.add_pieces({"exam-1-pieces": "quiz; A"}, 1, data, "stock.csv")
     assert fields["exam-1-pieces"].splitlines() == ["quiz; A", "test; Gases, all; 6", "homework; count=4"]
 
 
@@ -600,8 +600,8 @@ def test_a_csv_file_becomes_lines_below_those_typed():
     [(b"PK\x03\x04", "ZIP"), (b"", "no pieces"), (b"\xff\xfe", "UTF-8"), (b"q" * 200_000, "bytes"), (b"a\0b", "text")],
 )
 def test_what_is_no_list_is_refused_with_a_sentence(data, words):
-    with pytest.raises(stock.UnreadableList) as caught:
-        stock.read_csv(data, "stock.csv")
+    with pytest.raises(form_pieces.UnreadableList) as caught:
+        form_pieces.read_csv(data, "stock.csv")
     assert words in str(caught.value)
     assert caught.value.problem.place == "stock.csv"
 
@@ -609,10 +609,10 @@ def test_what_is_no_list_is_refused_with_a_sentence(data, words):
 @given(st.binary(max_size=200) | st.text(max_size=200).map(lambda text: text.encode(errors="ignore")))
 def test_any_csv_becomes_lines_or_is_refused(data):
     try:
-        text = stock.read_csv(data, "x.csv")
-    except stock.UnreadableList:
+        text = form_pieces.read_csv(data, "x.csv")
+    except form_pieces.UnreadableList:
         return
-    assert stock.read_pieces(text, {})
+    assert form_pieces.read_pieces(text, {})
 
 
 @pytest.mark.parametrize(
@@ -625,7 +625,7 @@ def test_any_csv_becomes_lines_or_is_refused(data):
     ],
 )
 def test_busy_lines_end_on_the_day_or_past_midnight(line, start, end):
-    (read,) = dated.read_busy(line)
+    (read,) = form_dates.read_busy(line)
     assert read.table is not None
     assert (read.table["start"], read.table["end"]) == (start, end)
 
@@ -676,40 +676,40 @@ def test_text_with_many_dots_is_written_so_that_the_reader_of_requests_takes_it(
 
 def test_a_row_can_be_added_and_taken_out_and_nothing_typed_is_lost():
     fields = filled(exam__1__subject="Chemistry")
-    more = rows.act(fields, "more-exam")
-    assert (rows.counts(more.fields)["exam"], more.anchor) == (2, "exam-2")
+    more = form_rows.act(fields, "more-exam")
+    assert (form_rows.counts(more.fields)["exam"], more.anchor) == (2, "exam-2")
     assert fields.items() <= more.fields.items()
-    less = rows.act(more.fields | {"exam-2-subject": "Civics"}, "less-exam-1")
+    less = form_rows.act(more.fields | {"exam-2-subject": "Civics"}, "less-exam-1")
     assert less.fields["exam-1-subject"] == "Civics"
     assert less.fields["exam-1-key"] == "exam-2"
-    assert rows.act(less.fields, "more-exam").fields["exam-2-key"] != "exam-2"
+    assert form_rows.act(less.fields, "more-exam").fields["exam-2-key"] != "exam-2"
 
 
 @given(st.dictionaries(NAMES, st.text(max_size=3), max_size=9), st.sampled_from(("exam", "hours", "appointment")))
 def test_adding_a_row_adds_one_and_changes_no_request(fields, name):
-    tidy = rows.tidy(fields)
-    more = rows.act(tidy, f"more-{name}").fields
-    assert rows.counts(more)[name] == rows.counts(tidy)[name] + 1
+    tidy = form_rows.tidy(fields)
+    more = form_rows.act(tidy, f"more-{name}").fields
+    assert form_rows.counts(more)[name] == form_rows.counts(tidy)[name] + 1
     assert forms.to_mapping(more) == forms.to_mapping(tidy)
 
 
 @pytest.mark.parametrize("action", ["keep", "", "more-zone", "less-exam", "more-exam\n", "less-hours-99"])
 def test_other_actions_leave_the_form_alone(action):
-    assert rows.act(filled(), action).fields == filled()
+    assert form_rows.act(filled(), action).fields == filled()
 
 
 def test_no_more_exams_than_a_request_may_have():
     fields = filled()
     for _ in range(30):
-        fields = rows.act(fields, "more-exam").fields
-    assert rows.counts(fields)["exam"] == 20
+        fields = form_rows.act(fields, "more-exam").fields
+    assert form_rows.counts(fields)["exam"] == 20
 
 
 def test_calendars_of_one_name_are_told_apart():
-    fields = rows.set_calendar({}, None, "C:\\x\\school.ics", "one")
-    fields = rows.set_calendar(fields, None, "school.ics", "two")
+    fields = form_rows.set_calendar({}, None, "C:\\x\\school.ics", "one")
+    fields = form_rows.set_calendar(fields, None, "school.ics", "two")
     assert [fields["calendar-1-name"], fields["calendar-2-name"]] == ["school.ics", "school-2.ics"]
-    assert rows.set_calendar(fields, 2, "school.ics", "three")["calendar-2-name"] == "school-2.ics"
+    assert form_rows.set_calendar(fields, 2, "school.ics", "three")["calendar-2-name"] == "school-2.ics"
 
 
 def test_ticked_events_are_the_chosen_ones_and_stay_chosen():
@@ -719,14 +719,14 @@ def test_ticked_events_are_the_chosen_ones_and_stay_chosen():
         "calendar-1-pick-10": "Lab",
         "calendar-1-pick-9": "Gym",
     }
-    tidy = rows.tidy(fields)
+    tidy = form_rows.tidy(fields)
     assert tidy["calendar-1-only"] == "Gym\nLab"
     for form in (fields, tidy):
         assert forms.to_mapping(form)["calendar"] == [{"file": "a.ics", "only": ["Gym", "Lab"]}]
 
 
 def test_an_uploaded_request_fills_the_form():
-    loaded = rows.load((ROOT / "fixtures" / "full-example.json").read_bytes(), "mine.json")
+    loaded = form_rows.load((ROOT / "fixtures" / "full-example.json").read_bytes(), "mine.json")
     assert forms.read_form(loaded).request == from_mapping(FULL)
 
 
@@ -735,7 +735,7 @@ def test_an_uploaded_request_fills_the_form():
 )
 def test_an_upload_that_is_no_request_is_refused_with_its_problems(data):
     with pytest.raises(InvalidRequest) as caught:
-        rows.load(data, "mine.json" if data.startswith((b"{", b"[")) else "mine.toml")
+        form_rows.load(data, "mine.json" if data.startswith((b"{", b"[")) else "mine.toml")
     assert caught.value.problems
 
 
@@ -780,7 +780,7 @@ def page(app: Flask, fields: dict[str, str], *, read: bool = True, template: str
         "by_field": found.by_field if found else {},
         "problems": found.problems if found else (),
         "readings": (),
-        "counts": rows.counts(fields),
+        "counts": form_rows.counts(fields),
         "preview": None,
         "changing": None,
         "zones": ["America/Chicago", "Europe/London"],
@@ -836,11 +836,11 @@ class Parsed(HTMLParser):
 
 WRONG = filled(zone="x", exam__1__quiz__missed="3", busy="x", exam__1__pieces="x", exam__1__labels__quiz="y" * 99)
 STATES: dict[str, tuple[dict[str, str], dict[str, Any]]] = {
-    "fresh": (rows.fresh(), {"read": False}),
+    "fresh": (form_rows.fresh(), {"read": False}),
     "empty": ({}, {"read": False}),
     "wrong": (WRONG, {}),
-    "full": (rows.tidy(forms.to_fields(FULL)), {"preview": PREVIEW, "readings": [READING]}),
-    "full, with nothing read": (rows.tidy(forms.to_fields(FULL)), {}),
+    "full": (form_rows.tidy(forms.to_fields(FULL)), {"preview": PREVIEW, "readings": [READING]}),
+    "full, with nothing read": (form_rows.tidy(forms.to_fields(FULL)), {}),
     "change": (filled(), {"preview": PREVIEW, "changing": SimpleNamespace(token="t", version=3)}),
 }
 
@@ -871,14 +871,14 @@ def test_the_page_is_sound_html(app, state):
 def test_what_the_page_shows_is_what_was_typed(app, state):
     """Sent back untouched, the form says the same request."""
     fields, more = STATES[state]
-    sent = rows.tidy(Parsed(page(app, fields, **more)).sent)
+    sent = form_rows.tidy(Parsed(page(app, fields, **more)).sent)
     assert forms.read_form(sent).request == forms.read_form(fields).request
     assert forms.read_form(sent).problems == forms.read_form(fields).problems
 
 
 @pytest.mark.parametrize(("typed", "field", "words"), MISTAKES, ids=lambda part: str(part)[:50])
 def test_a_mistake_stands_beside_its_field_and_in_the_list_that_links_to_it(app, typed, field, words):
-    fields = rows.tidy(filled() | typed)
+    fields = form_rows.tidy(filled() | typed)
     text = page(app, fields)
     parsed = Parsed(text)
     named = set(forms.read_form(fields).by_field) - {""}
@@ -892,7 +892,7 @@ def test_a_mistake_stands_beside_its_field_and_in_the_list_that_links_to_it(app,
 def test_what_was_typed_is_never_taken_for_html(app):
     mean = "</textarea><script>1</script>\"'<b>"
     names = [name for name in forms.to_fields(FULL) if not name.endswith("upload")]
-    text = page(app, rows.tidy(dict.fromkeys(names, mean)), readings=[READING])
+    text = page(app, form_rows.tidy(dict.fromkeys(names, mean)), readings=[READING])
     assert "<script>" not in text
     assert "<b>" not in text
 
@@ -908,7 +908,7 @@ def test_the_fragment_has_one_line_for_the_foot(app, preview):
 
 
 def test_arrangements_are_said_to_stay_out_of_the_calendar_and_no_name_is_asked_for(app):
-    text = page(app, rows.fresh(), read=False)
+    text = page(app, form_rows.fresh(), read=False)
     assert "not written into the calendar" in text
     assert "No name is needed" in text
     assert not re.search(r"autocomplete=\"(name|bday|email)", text)

@@ -29,7 +29,7 @@ from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
 from web import clocks, pages
-from web.shown import BlockShown, Near
+from web.page_values import BlockShown, Near
 
 WEB = Path(pages.__file__).parent
 TOKEN = "t" * 44

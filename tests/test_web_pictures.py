@@ -34,10 +34,10 @@ from calplan.sentences import short_day
 from tests import plans, strategies
 from tests.browser import chromium_present, launched
 from tests.conftest import extra
-from web.curves import curve
+from web.picture_curves import curve
+from web.picture_squares import State
+from web.picture_strips import Box, Drawing, Square
 from web.pictures import Month, Strip, difference_strip, months, strip
-from web.squares import State
-from web.strips import Box, Drawing, Square
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -21,10 +21,10 @@ from werkzeug.test import EnvironBuilder
 
 from tests import served
 from tests.conftest import extra
-from web import errorpages, limits, logs, safety, store
+from web import safety, safety_limits, safety_logs, safety_pages, store
 from web.config import Settings
-from web.limits import Buckets, Turns, network
 from web.powers import TOKEN_LENGTH, Power
+from web.safety_limits import Buckets, Turns, network
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -591,7 +591,7 @@ def test_a_clock_that_is_set_back_takes_nothing_away():
 
 
 def test_addresses_do_not_take_each_others_turns_and_are_forgotten_in_the_end(monkeypatch):
-    monkeypatch.setattr(limits, "MOST_ADDRESSES", 10)
+    monkeypatch.setattr(safety_limits, "MOST_ADDRESSES", 10)
     buckets = Buckets(1, served.Clock())
     assert [buckets.take(f"192.0.2.{n}") for n in range(30)] == [0] * 30
     assert len(buckets) == 10
@@ -617,7 +617,7 @@ def test_an_ipv6_network_is_one_address(address, counted):
 
 def test_too_much_from_one_address_is_429_with_the_seconds_to_wait(tmp_path, clock):
     app = served.application(tmp_path, clock, creations=2)
-    app.view_functions["feed.health"] = lambda: (limits.limited("creations"), "fine")[1]
+    app.view_functions["feed.health"] = lambda: (safety_limits.limited("creations"), "fine")[1]
     client = app.test_client()
     assert [client.get("/health").status_code for _ in range(3)] == [200, 200, 429]
     answer = client.get("/health")
@@ -710,7 +710,7 @@ def failing(tmp_path: Path, error: Exception) -> Flask:
 def test_every_http_error_is_a_page_in_plain_words(tmp_path, code):
     answer = failing(tmp_path, default_exceptions[code]()).test_client().get("/health")
     assert answer.status_code == code
-    words = errorpages.WORDS.get(code, errorpages.OTHER if code < 500 else errorpages.WORDS[500])
+    words = safety_pages.WORDS.get(code, safety_pages.OTHER if code < 500 else safety_pages.WORDS[500])
     assert answer.mimetype == "text/html"
     assert code == 410 or words.sentence in answer.text
     assert about_safety(answer) == GOLDEN["secret"]
@@ -727,7 +727,7 @@ SECRET = "what nobody may read"
 def test_a_fault_is_a_page_without_a_trace_and_a_trace_in_the_log(tmp_path, caplog, error):
     answer = failing(tmp_path, error).test_client().get("/health")
     assert (answer.status_code, answer.mimetype) == (500, "text/html")
-    assert errorpages.WORDS[500].sentence in answer.text
+    assert safety_pages.WORDS[500].sentence in answer.text
     assert SECRET not in answer.text
     assert "Traceback" not in answer.text
     assert SECRET in caplog.text
@@ -746,10 +746,10 @@ def test_a_database_that_is_away_is_503_in_its_own_words(tmp_path, caplog):
 
 def test_an_error_page_that_fails_in_its_turn_is_plain_text(tmp_path, monkeypatch, caplog):
     app = failing(tmp_path, RuntimeError(SECRET))
-    monkeypatch.setattr(errorpages, "render_template", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr(safety_pages, "render_template", lambda *_, **__: 1 / 0)
     answer = app.test_client().get("/health")
     assert (answer.status_code, answer.mimetype) == (500, "text/plain")
-    assert answer.text.startswith(errorpages.WORDS[500].sentence)
+    assert answer.text.startswith(safety_pages.WORDS[500].sentence)
     assert "ZeroDivisionError" in caplog.text
 
 
@@ -765,7 +765,7 @@ def test_nothing_of_the_request_is_repeated(client):
     assert "canary" not in answer.text
 
 
-@pytest.mark.parametrize("words", errorpages.WORDS.values(), ids=errorpages.WORDS)
+@pytest.mark.parametrize("words", safety_pages.WORDS.values(), ids=safety_pages.WORDS)
 def test_an_errors_words_say_what_to_do(words):
     assert not words.sentence.endswith(".")
     assert words.remedy.endswith(".")
@@ -796,7 +796,7 @@ TOKEN = "Ab0_-" * 8 + "Ab0_"
     ],
 )
 def test_what_looks_like_a_token_is_struck_out(text, struck):
-    assert logs.struck(text) == struck
+    assert safety_logs.struck(text) == struck
 
 
 def written(*arguments: Any, **more: Any) -> str:
@@ -805,7 +805,7 @@ def written(*arguments: Any, **more: Any) -> str:
 
     logger, stream = logging.Logger("alone"), io.StringIO()
     logger.addHandler(logging.StreamHandler(stream))
-    logger.addFilter(logs.FILTER)
+    logger.addFilter(safety_logs.FILTER)
     logger.error(*arguments, **more)
     return stream.getvalue()
 
@@ -838,7 +838,7 @@ def test_tokens_are_struck_out_of_messages_arguments_traces_and_stacks():
 @given(st.text(max_size=200))
 def test_a_clients_text_stays_on_its_line(text):
     """No line of the log can be forged: neither line breaks nor terminal commands get through."""
-    line = logs.plain(text)
+    line = safety_logs.plain(text)
     assert line.isascii()
     assert line.isprintable()
 

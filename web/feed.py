@@ -20,10 +20,10 @@ from flask import Blueprint, Response, current_app
 from werkzeug.http import http_date, parse_date, parse_etags
 from werkzeug.wsgi import ClosingIterator
 
-from web import headers, store
-from web.feedbytes import is_whole, with_tokens
-from web.glance import glance
-from web.memory import Bodies, Fetches, Whole
+from web import safety_headers, store
+from web.feed_bytes import is_whole, with_tokens
+from web.feed_glance import glance
+from web.feed_memory import Bodies, Fetches, Whole
 from web.powers import Power
 
 if TYPE_CHECKING:
@@ -36,8 +36,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
     from werkzeug.datastructures import ETags
 
-    from web.limits import Buckets
     from web.powers import Bearer
+    from web.safety_limits import Buckets
     from web.service import Service
 
 PREFIX, SUFFIX = "/feed/", ".ics"
@@ -75,7 +75,7 @@ class Feeds:
         self.bodies = Bodies()
         self.fetches = Fetches(service.clock())
         self.state = glance(service.engine)
-        self.always = headers.for_feed(service.settings)
+        self.always = safety_headers.for_feed(service.settings)
         self.complained: datetime | None = None
 
     def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:

@@ -1,8 +1,9 @@
 """The form "Make a plan" and the mapping that :func:`calplan.request.from_mapping` reads, each made from the other.
 
 The core alone judges values. Here is found out which field each of its problems belongs to, and what only a form can
-get wrong (lines of a typed list that nobody can read) is added to them. :mod:`web.drafts` turns fields into a mapping,
-:mod:`web.filled` a mapping into fields; :mod:`web.stock` and :mod:`web.dated` read typed lists.
+get wrong (lines of a typed list that nobody can read) is added to them. :mod:`web.form_drafts` turns fields into a
+mapping, :mod:`web.form_filled` a mapping into fields; :mod:`web.form_pieces` and :mod:`web.form_dates` read what is
+typed line by line.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from calplan.errors import InvalidRequest, Problem
 from calplan.model import KINDS, Request
 from calplan.request import from_mapping
 from calplan.tables import Path
-from web.drafts import Draft, chosen, draft_of
-from web.filled import to_fields
+from web.form_drafts import Draft, chosen, draft_of
+from web.form_filled import to_fields
 
 __all__ = ["Read", "chosen", "problems_by_field", "read_form", "to_fields", "to_mapping"]
 

@@ -26,10 +26,10 @@ from calplan.request import MOST_CALENDARS, MOST_EXAMS, MOST_STRETCHES
 from calplan.sentences import ask_sentences, notice_sentences, short_day, shortfall_sentences
 from calplan.spans import wall
 from calplan.tables import MOST_ENTRIES, MOST_PROBLEMS
-from web import drafts, forms, plans, rows, store
+from web import form_drafts, form_rows, forms, plans, store
+from web.form_pieces import UnreadableList
 from web.pictures import Strip, difference_strip, strip
 from web.powers import new_id
-from web.stock import UnreadableList
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -121,7 +121,7 @@ class Made(NamedTuple):
             "problems": self.problems,
             "readings": self.readings,
             "preview": self.preview,
-            "counts": rows.counts(self.fields),
+            "counts": form_rows.counts(self.fields),
         }
 
 
@@ -146,7 +146,7 @@ def receive(
         except UnreadableList as unreadable:
             wrong.append((file.field, unreadable.problem))
     fields, beyond = bounded(fields)
-    acted = rows.act(rows.tidy(fields), act)
+    acted = form_rows.act(form_rows.tidy(fields), act)
     return Received(acted.fields, act, acted.anchor, (*wrong, *beyond))
 
 
@@ -155,7 +155,7 @@ def bounded(fields: Mapping[str, str]) -> tuple[dict[str, str], list[tuple[str, 
 
     A page with thousands of rows would take minutes to write. What is left out is told.
     """
-    numbers = {name: drafts.numbers(fields, name) for name in MOST_SHOWN}
+    numbers = {name: form_drafts.numbers(fields, name) for name in MOST_SHOWN}
     dropped = {f"{name}-{number}" for name, (_, most) in MOST_SHOWN.items() for number in numbers[name][most:]}
     kept = {name: whole(text) for name, text in fields.items() if "-".join(name.split("-")[:2]) not in dropped}
     beyond = [
@@ -201,18 +201,18 @@ def with_file(
         raise InvalidRequest([Problem(file.name, "this file is too large.", remedy)])
     if file.field == "request-file":
         kept = {name: text for name, text in fields.items() if name in ("version", "zone")}
-        return kept | rows.load(request_in(file.data), request_name(file))
+        return kept | form_rows.load(request_in(file.data), request_name(file))
     found = re.fullmatch(r"(exam|calendar)-([1-9][0-9]{0,3})-file", file.field)
     if found and found[1] == "exam":
-        return rows.add_pieces(fields, int(found[2]), file.data, file.name)
+        return form_rows.add_pieces(fields, int(found[2]), file.data, file.name)
     if not found and file.field != "calendar-new-file":
         return fields
-    if not found and rows.counts(fields)["calendar"] >= MOST_CALENDARS:
+    if not found and form_rows.counts(fields)["calendar"] >= MOST_CALENDARS:
         remedy = "Take one of the others out first, or put several into one calendar."
         raise InvalidRequest([Problem(file.name, f"a plan has at most {MOST_CALENDARS} calendars.", remedy)])
     upload = new_id(service.entropy)
     keep(upload, file.name, file.data)
-    return rows.set_calendar(fields, int(found[2]) if found else None, file.name, upload)
+    return form_rows.set_calendar(fields, int(found[2]) if found else None, file.name, upload)
 
 
 def too_much(name: str, wait: int) -> InvalidRequest:
@@ -243,14 +243,14 @@ def request_name(file: File) -> str:
 
 def fresh() -> Made:
     """The form as it is before anything was typed."""
-    return Made(rows.fresh())
+    return Made(form_rows.fresh())
 
 
 def filled(service: Service, old: Opened, stored: Mapping[str, store.Upload]) -> Made:
     """The form as a kept plan's request fills it, with what its calendars say."""
     calendars = tuple(stored.values())
     told = readings(service, calendars, old.asked)
-    return Made(rows.tidy(forms.to_fields(old.mapping)), calendars=calendars, readings=told)
+    return Made(form_rows.tidy(forms.to_fields(old.mapping)), calendars=calendars, readings=told)
 
 
 def consider(
@@ -335,7 +335,7 @@ def gathered(
 ) -> tuple[store.Upload, ...]:
     """The busy calendars that a form names, by their names there: those just uploaded, else those of the plan."""
     found = []
-    for number in range(1, rows.counts(fields)["calendar"] + 1):
+    for number in range(1, form_rows.counts(fields)["calendar"] + 1):
         name, upload = fields.get(f"calendar-{number}-name", "").strip(), fields.get(f"calendar-{number}-upload", "")
         there = store.get_upload(connection, upload) if upload else stored.get(name)
         if there is not None and name:

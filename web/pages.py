@@ -22,8 +22,8 @@ from calplan.sentences import clean, short_day
 from calplan.spans import instant, wall
 from calplan.wording import WHY_TODAY, Asked, Wording, one_line
 from web.clocks import clock, clock_style, day_and_time
-from web.materials import stock_shown
-from web.shown import (
+from web.page_materials import stock_shown
+from web.page_values import (
     BlockPage,
     BlockShown,
     CalendarPage,
@@ -35,7 +35,7 @@ from web.shown import (
     PlanPage,
     Week,
 )
-from web.squares import LETTERS, sign_of
+from web.picture_squares import LETTERS, sign_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

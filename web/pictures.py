@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from calplan.sentences import MONTHS, short_day
 from web.clocks import clock
-from web.curves import Curve, curve
-from web.loadwords import change_words, changes_summary, day_words, exam_words, states_said, summary, what
-from web.squares import LETTERS, STATE_WORDS, DayLoad, Loads, Mark, Sign, State, compared, loads
-from web.strips import LETTER_FROM, SHAPES, Drawing, Square, mark_path, outline, stroke
-from web.tall import tall
-from web.wide import wide, wide_scale
+from web.picture_curves import Curve, curve
+from web.picture_squares import LETTERS, STATE_WORDS, DayLoad, Loads, Mark, Sign, State, compared, loads
+from web.picture_strips import LETTER_FROM, SHAPES, Drawing, Square, mark_path, outline, stroke
+from web.picture_tall import tall
+from web.picture_wide import wide, wide_scale
+from web.picture_words import change_words, changes_summary, day_words, exam_words, states_said, summary, what
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping

@@ -21,7 +21,7 @@ from calplan.publicdays import versions
 from calplan.replan import make_again, with_past
 from calplan.request import from_mapping
 from web import store
-from web.feedbytes import PLACEHOLDERS, with_tokens
+from web.feed_bytes import PLACEHOLDERS, with_tokens
 from web.powers import Power, new_id
 from web.store import Kept, Rendered
 

@@ -16,8 +16,8 @@ from flask import Request, abort, request
 from werkzeug.exceptions import BadRequest
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from web import errorpages, headers, logs
-from web.limits import Limits, limited, planning
+from web import safety_headers, safety_logs, safety_pages
+from web.safety_limits import Limits, limited, planning
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -48,13 +48,13 @@ def init_app(app: Flask) -> None:
     )
     app.url_map.merge_slashes = False  # an address is right or it is not; nothing is redirected
     app.extensions["calplan.limits"] = Limits(settings, service.clock)
-    logs.install(app.logger)
+    safety_logs.install(app.logger)
     gate = Gate(app.wsgi_app)
     app.extensions["calplan.doors"] = gate.doors
     app.wsgi_app = behind(settings.proxies, gate)  # type: ignore[method-assign, assignment]
     let_in(app, settings)
-    headers.init_app(app, settings)
-    errorpages.init_app(app)
+    safety_headers.init_app(app, settings)
+    safety_pages.init_app(app)
 
 
 def behind(proxies: int, gate: Gate) -> WSGIApplication:
@@ -73,12 +73,12 @@ class Gate:
 
     def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
         if "HTTP_HOST" not in environ and environ.get("SERVER_PROTOCOL") == "HTTP/1.1":
-            return logs.accessed(BadRequest(NO_HOST), environ, start_response)
+            return safety_logs.accessed(BadRequest(NO_HOST), environ, start_response)
         path = environ.get("PATH_INFO", "")
         for prefix, door in self.doors.items():
             if path.startswith(prefix):
-                return logs.accessed(door, environ, start_response)
-        return logs.accessed(self.pages, environ, start_response)
+                return safety_logs.accessed(door, environ, start_response)
+        return safety_logs.accessed(self.pages, environ, start_response)
 
 
 NO_HOST = "An HTTP/1.1 request names its host."

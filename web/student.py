@@ -15,12 +15,12 @@ from flask import Blueprint, Response, abort, current_app, redirect, render_temp
 
 from web import demo, feed, making, pages, plans, store
 from web.clocks import Clocks, clock_style
-from web.curves import curve
 from web.db import commit, reading, writing
-from web.limits import limited, planning, seconds_to
+from web.picture_curves import curve
 from web.pictures import months, strip
 from web.plans import Opened
 from web.powers import Power
+from web.safety_limits import limited, planning, seconds_to
 
 if TYPE_CHECKING:
     from datetime import date

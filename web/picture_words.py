@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from calplan.model import UNIT
 from calplan.sentences import MONTHS, WEEKDAYS, listed
 from web.clocks import clock
-from web.squares import STATE_WORDS, DayLoad, ExamMark, Loads, Run, Sign, State
+from web.picture_squares import STATE_WORDS, DayLoad, ExamMark, Loads, Run, Sign, State
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

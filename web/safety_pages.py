@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from flask import Response, current_app, render_template, request
 from werkzeug.exceptions import HTTPException, TooManyRequests
 
-from web.limits import limits
+from web.safety_limits import limits
 from web.store import Unavailable
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ from calplan.contents import by_kind, part_items
 from calplan.model import UNIT, Answers, Exam, Kind, Material, Plan, Rates, Role
 from calplan.sentences import short_day
 from calplan.wording import label, one_line
-from web.shown import KindShown, MaterialShown, StockShown
-from web.squares import LETTERS, sign_of
+from web.page_values import KindShown, MaterialShown, StockShown
+from web.picture_squares import LETTERS, sign_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING
 
 from calplan.sentences import short_day
 from web.clocks import clock
-from web.loadwords import day_words
-from web.squares import DayLoad, Loads, Run, Stretch
-from web.strips import (
+from web.picture_squares import DayLoad, Loads, Run, Stretch
+from web.picture_strips import (
     ROOMY,
     Box,
     Column,
@@ -28,6 +27,7 @@ from web.strips import (
     stacks,
     tracks,
 )
+from web.picture_words import day_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence

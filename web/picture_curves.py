@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from calplan.sentences import first_days, runs_of, short_day
-from web.strips import Line, Text
+from web.picture_strips import Line, Text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

@@ -22,11 +22,11 @@ from calplan.request import (
     STUDY_HOURS,
 )
 from calplan.tables import Shape
-from web import dated
-from web.cells import Line, plain
-from web.drafts import COUNT_KEYS, EXAM_KEYS, TOP, Draft, appointments, calendars, exams, hours
-from web.stock import write_piece
-from web.written import write_toml
+from web import form_dates
+from web.form_cells import Line, plain
+from web.form_drafts import COUNT_KEYS, EXAM_KEYS, TOP, Draft, appointments, calendars, exams, hours
+from web.form_pieces import write_piece
+from web.form_toml import write_toml
 
 
 def to_fields(mapping: Mapping[str, Any]) -> dict[str, str]:
@@ -70,8 +70,8 @@ def _take_own(holidays: dict[str, Any], fields: dict[str, str]) -> None:
     own = holidays.get("own")
     tables = _all_plain(OWN_HOLIDAY, own) if isinstance(own, list | tuple) else None
     if tables is not None:
-        text = "\n".join(map(dated.write_holiday, tables))
-        if [line.table for line in dated.read_holidays(text)] == tables:
+        text = "\n".join(map(form_dates.write_holiday, tables))
+        if [line.table for line in form_dates.read_holidays(text)] == tables:
             fields["holidays-own"] = text
             del holidays["own"]
 
@@ -199,13 +199,13 @@ LISTS = {
     "calendar": Section(lambda found: _all_plain(CALENDAR, found), _write_calendars, calendars),
     "busy": Section(
         lambda found: _all_plain(BUSY, found),
-        _lines_of("busy", dated.write_busy),
-        _tables(dated.read_busy, "busy"),
+        _lines_of("busy", form_dates.write_busy),
+        _tables(form_dates.read_busy, "busy"),
     ),
     "day_off": Section(
         _spell_days_off,
-        _lines_of("days_off", dated.write_days_off),
-        _tables(dated.read_days_off, "days_off"),
+        _lines_of("days_off", form_dates.write_days_off),
+        _tables(form_dates.read_days_off, "days_off"),
     ),
 }
 """The lists of the request that have rows or lines in the form."""

@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from calplan.tables import show
-from web.cells import Line, clock, lines
+from web.form_cells import Line, clock, lines
 
 DAY = r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}"
 HOUR = r"[0-9]{1,2}:[0-9]{2}"

@@ -2,8 +2,9 @@
 
 All geometry is in whole numbers. How large a square is, and how many stand abreast, is its :class:`Grain`, chosen once
 for a whole picture, so that heights can be compared and the hairlines mean the same everywhere. Where squares are too
-small for a letter, a stroke of the kind's own takes its place. The two drawings are laid out in :mod:`web.wide` and
-:mod:`web.tall`; templates turn the values into inline SVG and need neither arithmetic nor inline style.
+small for a letter, a stroke of the kind's own takes its place. The two drawings are laid out in
+:mod:`web.picture_wide` and :mod:`web.picture_tall`; templates turn the values into inline SVG and need neither
+arithmetic nor inline style.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from calplan.model import UNIT
 from calplan.sentences import short_day
-from web.squares import LETTERS, DayLoad, Loads, Run, Sign, State
+from web.picture_squares import LETTERS, DayLoad, Loads, Run, Sign, State
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -23,7 +23,7 @@ from calplan.errors import Problem
 from calplan.model import KINDS
 from calplan.request import MATERIAL
 from calplan.tables import show
-from web.cells import FLAGS, MOST_CHARACTERS, Line, lines, value
+from web.form_cells import FLAGS, MOST_CHARACTERS, Line, lines, value
 
 COLUMNS = ("kind", "title", "missed", "in_hand", "topic", "answers", "size", "minutes")
 """The keys of a line's cells in order."""

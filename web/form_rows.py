@@ -14,9 +14,9 @@ from calplan.documents import parse
 from calplan.errors import InvalidRequest, Problem
 from calplan.request import MOST_CALENDARS, MOST_EXAMS, MOST_STRETCHES
 from calplan.tables import Problems
-from web import stock
-from web.drafts import DAYS, chosen, free_key, numbers
-from web.filled import to_fields
+from web import form_pieces
+from web.form_drafts import DAYS, chosen, free_key, numbers
+from web.form_filled import to_fields
 
 MOST_APPOINTMENTS = 100
 """Rows of appointments; more of them can be said in an uploaded request."""
@@ -125,7 +125,7 @@ def add_pieces(fields: Mapping[str, str], number: int, data: bytes, name: str) -
     """The form with the pieces of a CSV file below those typed for an exam. Raises stock.UnreadableList."""
     field = f"exam-{number}-pieces"
     typed = fields.get(field, "").rstrip()
-    return {**fields, field: "\n".join(filter(None, (typed, stock.read_csv(data, name))))}
+    return {**fields, field: "\n".join(filter(None, (typed, form_pieces.read_csv(data, name))))}
 
 
 def set_calendar(fields: Mapping[str, str], number: int | None, filename: str, token: str) -> dict[str, str]:

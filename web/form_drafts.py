@@ -16,9 +16,9 @@ from calplan.errors import InvalidRequest, Problem
 from calplan.model import KINDS, SCHEMA, Weekday
 from calplan.request import CATCH_UP, EFFORT, EXAM, LABELS
 from calplan.tables import Path, Problems, Wrong, the_day, the_time
-from web import dated
-from web.cells import MOST_CHARACTERS, NO, Line, clock, lines, value
-from web.stock import read_pieces
+from web import form_dates
+from web.form_cells import MOST_CHARACTERS, NO, Line, clock, lines, value
+from web.form_pieces import read_pieces
 
 DAYS = tuple(day.name.lower() for day in Weekday)
 TOP = ("zone", "title", "start", "keep")
@@ -135,8 +135,8 @@ def draft_of(fields: Mapping[str, str]) -> Draft:
         "appointment": appointments(draft),
         "effort": draft.table(("effort",), "effort-", EFFORT.keys),
         "calendar": calendars(draft),
-        "busy": draft.listed(("busy",), "busy", "busy times", dated.read_busy(draft.text("busy"))),
-        "day_off": draft.listed(("day_off",), "days_off", "days off", dated.read_days_off(draft.text("days_off"))),
+        "busy": draft.listed(("busy",), "busy", "busy times", form_dates.read_busy(draft.text("busy"))),
+        "day_off": draft.listed(("day_off",), "days_off", "days off", form_dates.read_days_off(draft.text("days_off"))),
         "holidays": _holidays(draft),
         "catch_up": draft.table(("catch_up",), "catch_up-", CATCH_UP.keys),
     }
@@ -262,7 +262,7 @@ def _holidays(draft: Draft) -> dict[str, Any]:
     path: Path = ("holidays",)
     table = draft.table(path, "holidays-", ("country", "subdivision", "use"))
     draft.where["holidays", "own"] = "holidays-own"
-    typed = dated.read_holidays(draft.text("holidays-own"))
+    typed = form_dates.read_holidays(draft.text("holidays-own"))
     own = draft.listed(("holidays", "own"), "holidays-own", "own holidays", typed)
     return table | ({"own": own} if own else {})
 
