@@ -64,6 +64,8 @@ if TYPE_CHECKING:
 LOOK_BACK = 60
 """How many days before the present one are tried for a start that would have done."""
 
+NOT_HANDED_OVER = "The file was not handed over with the request."
+
 WAY_TO_THE_EXAM = (
     "Two minutes: write down what the exam covers, and when and where it starts.",
     "Five minutes: look over the summary sheet, or the headings and boxed formulas of the newest chapter.",
@@ -201,7 +203,7 @@ def problems_beyond(
     place_problem = check_place(holidays.country, holidays.subdivision) if holidays else None
     problems = [] if place_problem is None else [place_problem]
     problems += [
-        Problem(f"calendar {one.file}", "The file was not handed over with the request.", "Check its name and place.")
+        Problem(f"calendar {one.file}", NOT_HANDED_OVER, "Check its name and place.")
         for one in calendars
         if one.file not in files
     ]

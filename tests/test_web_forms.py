@@ -912,3 +912,22 @@ def test_arrangements_are_said_to_stay_out_of_the_calendar_and_no_name_is_asked_
     assert "not written into the calendar" in text
     assert "No name is needed" in text
     assert not re.search(r"autocomplete=\"(name|bday|email)", text)
+
+
+@pytest.mark.parametrize(
+    ("typed", "start", "end"),
+    [
+        ("2026-12-04 6pm to 9pm Shift", "2026-12-04T18:00", "2026-12-04T21:00"),
+        ("2026-12-04 6:30 p.m. - 12am Shift", "2026-12-04T18:30", "2026-12-05T00:00"),
+        ("2026-12-04 12 pm-1:15PM Shift", "2026-12-04T12:00", "2026-12-04T13:15"),
+        ("2026-12-04 09:00-10:00 Shift", "2026-12-04T09:00", "2026-12-04T10:00"),
+    ],
+)
+def test_busy_times_may_be_typed_with_the_halves_of_the_day(typed, start, end):
+    """Noon is 12 pm and midnight 12 am, as 12-hour clocks have it (common practice, no source)."""
+    assert forms.to_mapping({"busy": typed})["busy"] == [{"start": start, "end": end, "title": "Shift"}]
+
+
+@pytest.mark.parametrize("typed", ["2026-12-04 13pm-2pm", "2026-12-04 0am-2am", "2026-12-04 6:61pm-9pm"])
+def test_half_days_that_no_clock_shows_are_refused(typed):
+    assert forms.read_form({"busy": typed}).by_field["busy"]

@@ -113,7 +113,7 @@ def serving(folder: Path, *arguments: str) -> Iterator[dict[str, str]]:
 
 def test_the_demonstration_says_where_to_look_and_writes_the_calendar_that_it_serves(tmp_path: Path) -> None:
     with serving(tmp_path, "--demo") as said:
-        pages = [urlopen(said[name], timeout=30).read().decode() for name in ("The plan", "To look only")]
+        pages = [urlopen(said[name], timeout=30).read().decode() for name in ("The plan", "Read-only")]
         feed = urlopen(said["The calendar"], timeout=30).read()
     assert all("Chemistry final" in page and "Tuesday 12 January 2027" in page for page in pages)
     assert feed == (tmp_path / "demo.ics").read_bytes()

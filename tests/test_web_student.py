@@ -159,6 +159,22 @@ def test_an_uploaded_calendar_is_read_waits_for_the_plan_and_goes_with_it(app: F
     assert "busy times read" in said(client.get(f"{plan}/change"))
 
 
+def test_of_a_calendar_only_the_chosen_events_are_counted(client: FlaskClient) -> None:
+    answer = post(client, "/make", act="read", **{"calendar-new-file": (BytesIO(CALENDAR), "timetable.ics")})
+    whole = int(re.findall(r"(\d+) busy times read", said(answer))[0])
+    form = {name: field(answer, name) for name in ("calendar-1-name", "calendar-1-upload")}
+    chosen = form | {"calendar-1-which": "only", "calendar-1-pick-1": "General Chemistry, laboratory"}
+    some = int(re.findall(r"(\d+) busy times read", said(post(client, "/make", act="preview", **chosen)))[0])
+    assert some < whole
+
+
+def test_a_plan_taken_along_says_that_its_calendar_has_to_be_chosen_again(client: FlaskClient) -> None:
+    plan = kept(client, **{"calendar-new-file": (BytesIO(CALENDAR), "timetable.ics")})
+    along = client.get(f"{plan}/take-along").data
+    answer = post(client, "/make", act="load", **{"request-file": (BytesIO(along), "plan.json")})
+    assert "this file is not here. Choose it again, or take this calendar out." in said(answer)
+
+
 def test_a_file_that_is_no_calendar_is_named_and_the_rest_stays(client: FlaskClient) -> None:
     answer = post(client, "/make", act="read", **{"calendar-new-file": (BytesIO(b"<html></html>"), "page.ics")})
     assert "page.ics" in said(answer)
@@ -298,7 +314,7 @@ def test_an_exam_that_moves_moves_events_and_doubles_none(client: FlaskClient, c
     before = blocks(client.get(feed).data)
     clock.forward(days=7, hours=9)
     answer = post(client, f"{plan}/change", act="preview", **change_form(client, plan), **{"exam-1-day": "2027-02-08"})
-    assert re.search(r"Of the blocks ahead: .*\d+ move", said(answer))
+    assert re.search(r"Of \d+ blocks ahead: .*\d+ move", said(answer))
     answer = post(client, f"{plan}/change", act="keep", **change_form(client, plan), **{"exam-1-day": "2027-02-08"})
     assert answer.status_code == 303
     after = blocks(client.get(feed).data)

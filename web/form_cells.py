@@ -66,8 +66,11 @@ def figure(text: str) -> int | float | str:
 
 
 def clock(text: str) -> str:
-    """A clock time with two digits of hours."""
+    """A clock time with two digits of hours; "6pm" and "6:30 p.m." are 18:00 and 18:30."""
     text = text.strip()
+    half = re.fullmatch(r"(1[0-2]|0?[1-9])(?::([0-5][0-9]))?\s*([ap])\.?m\.?", text, re.IGNORECASE)
+    if half:
+        return f"{int(half[1]) % 12 + 12 * (half[3] in 'pP'):02d}:{half[2] or '00'}"
     return f"0{text}" if re.fullmatch(r"[0-9]:[0-9]{2}", text) else text
 
 

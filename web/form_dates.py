@@ -17,7 +17,7 @@ from calplan.tables import show
 from web.form_cells import Line, clock, lines
 
 DAY = r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}"
-HOUR = r"[0-9]{1,2}:[0-9]{2}"
+HOUR = r"(?:[0-9]{1,2}:[0-9]{2}(?:\s*[ap]\.?m\.?)?|[0-9]{1,2}\s*[ap]\.?m\.?)"
 TO = r"\s*(?:-|–|—|\.\.|\bto\b|\buntil\b)\s*"
 BUSY = re.compile(rf"({DAY})[T ,;]\s*({HOUR}){TO}(?:({DAY})[T ]\s*)?({HOUR})(?:[\s,;]\s*(.*))?", re.IGNORECASE)
 DAYS = re.compile(rf"({DAY})(?:{TO}({DAY}))?(?:[\s,;]\s*(.*))?", re.IGNORECASE)

@@ -15,12 +15,14 @@ from math import ceil
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
+from msgspec.structs import replace
+
 from calplan import publicdays
 from calplan.busy import CalendarFile, Reading, read_calendars
 from calplan.days import exam_day
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.model import UNIT, BusyCalendar, Plan, Request, Skipped, to_json
-from calplan.planner import problems_beyond
+from calplan.planner import NOT_HANDED_OVER, problems_beyond
 from calplan.replan import with_past
 from calplan.request import MOST_CALENDARS, MOST_EXAMS, MOST_STRETCHES
 from calplan.sentences import ask_sentences, notice_sentences, short_day, shortfall_sentences
@@ -351,13 +353,20 @@ def tried(
     """The plan for what was read, or the refusal, or the problems: those of the form and those beyond it."""
     if read.request is None:
         beyond = problems_beyond(read.rest.get("calendars", ()), read.rest.get("holidays"), calendars)
-        return None, None, (*read.problems, *beyond)
+        return None, None, (*read.problems, *map(for_a_form, beyond))
     try:
         return make(read.request, calendars), None, ()
     except InvalidRequest as invalid:
-        return None, None, invalid.problems
+        return None, None, tuple(map(for_a_form, invalid.problems))
     except NoPlan as refusal:
         return None, Preview(refusal.sentence, no_plan=refusal), ()
+
+
+def for_a_form(problem: Problem) -> Problem:
+    """A problem beyond the form in a form's words: a calendar that was not uploaded (again) is no wrong name."""
+    if problem.sentence != NOT_HANDED_OVER:
+        return problem
+    return replace(problem, sentence="this file is not here.", remedy="Choose it again, or take this calendar out.")
 
 
 def readings(service: Service, calendars: Sequence[store.Upload], request: Request | None) -> tuple[Told, ...]:
@@ -371,6 +380,7 @@ def readings(service: Service, calendars: Sequence[store.Upload], request: Reque
     first = wall(service.clock(), ZoneInfo(zone)).date()
     last = max(exam_day(request, exam) for exam in request.exams) if request else first + timedelta(days=READ_DAYS)
     all_day = {one.file: one.all_day for one in request.calendars} if request else {}
+    only = {one.file: one.only for one in request.calendars} if request else {}
     found = read_calendars(
         [CalendarFile(data=one.data, name=one.name, all_day=all_day.get(one.name, False)) for one in calendars],
         zone=zone,
@@ -378,17 +388,18 @@ def readings(service: Service, calendars: Sequence[store.Upload], request: Reque
         last=last,
     )
     return tuple(
-        told(one, reading)
+        told(one, reading, only.get(one.name, ()), zone)
         for one, reading in zip(calendars, found, strict=True)
         if not isinstance(reading, BadCalendar)
     )
 
 
-def told(upload: store.Upload, reading: Reading) -> Told:
-    """What was read from one calendar."""
+def told(upload: store.Upload, reading: Reading, only: Sequence[str], zone: str) -> Told:
+    """What was read from one calendar; ``only`` are the titles of the events that are chosen (none: all of them)."""
     counts = Counter(one.title for one in reading.busy)
     titles = tuple((title, counts[title]) for title in reading.titles)
-    return Told(upload.name, len(reading.busy), titles, reading.skipped, upload.saved)
+    taken = sum(count for title, count in counts.items() if title in only or not only)
+    return Told(upload.name, taken, titles, reading.skipped, wall(upload.saved, ZoneInfo(zone)))
 
 
 def preview_of(plan: Plan, asked: Request, old: Opened | None, now: datetime, clocks: Clocks) -> Preview:
@@ -433,15 +444,16 @@ def difference(old: Plan, new: Plan) -> Iterable[str]:
     both = before.keys() & after.keys()
     moved = sum((before[uid].start, before[uid].fold) != (after[uid].start, after[uid].fold) for uid in both)
     resized = sum(before[uid].minutes != after[uid].minutes for uid in both)
+    stay, gone, fresh = len(both) - moved, len(before.keys() - both), len(after.keys() - both)
     counts = (
-        (len(both) - moved, "stays where it is", "stay where they are"),
+        (stay, "stays where it is", "stay where they are"),
         (moved, "moves", "move"),
-        (resized, "gets longer or shorter", "get longer or shorter"),
-        (len(after.keys() - both), "is new", "are new"),
-        (len(before.keys() - both), "falls out", "fall out"),
+        (gone, "falls out", "fall out"),
     )
     said = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
-    yield f"Of the blocks ahead: {', '.join(said)}."
+    yield f"Of {len(before)} blocks ahead: {', '.join(said) or 'none'}. New ones: {fresh}."
+    if resized:
+        yield f"{resized} of those that stay or move {'gets' if resized == 1 else 'get'} longer or shorter."
     if old.figures.maximum != new.figures.maximum:
         yield f"The fullest day may go to {new.figures.maximum} minutes; so far it was {old.figures.maximum}."
 

@@ -18,6 +18,7 @@ from web.picture_strips import (
     Square,
     Stack,
     Text,
+    Tracks,
     cut,
     days_title,
     fullest,
@@ -53,11 +54,11 @@ class TallRow:
     def __init__(self, known: Loads, days: Sequence[DayLoad], link: Callable[[date], str] | None) -> None:
         self.known, self.days, self.link = known, days, link
         self.tracks = tracks(known, few=1, narrow=7)
-        self.left = self.tracks.size + (4 if self.tracks.size else 0)
+        self.left = left_of(self.tracks)
         self.origin = self.left + LABEL
         self.least = ROW_LINKED if link else ROW_PLAIN
         self.plans = 2 if known.compared else 1
-        self.grain = tall_grain(fullest(known), TALL_WIDTH - self.origin - 34, (self.least - 4) // self.plans)
+        self.grain = tall_scale(known, linked=link is not None)
         self.y: dict[date, int] = {}
         y = HEAD
         for day in days:
@@ -161,7 +162,7 @@ class TallRow:
             x = self.origin + self.grain.along(day.units) + 6
             yield Text(x, top + high - own + (own + 10) // 2, str(day.minutes), on or "minutes")
         for i, words in enumerate(self.said(day)):
-            yield Text(self.origin + 1, top + high + LINE * i + 14, words, on or "soft")
+            yield Text(self.origin + (6 if on else 1), top + high + LINE * i + 14, words, on or "soft")
         if day.today:
             beside = bool(day.runs or day.before)
             y = label + (LINE if beside and self.row_height(day) >= ROW_LINKED else 0)
@@ -223,6 +224,18 @@ class TallRow:
             low, high = max(stretch.first, first), min(stretch.last, last)
             if low <= high and stretch.exam in self.tracks.at:
                 yield stretch, self.y[low] + 1, self.y[high] + heights[high] - 1
+
+
+def left_of(bands: Tracks) -> int:
+    """Where the dates begin: beside the bands of the stages."""
+    return bands.size + (4 if bands.size else 0)
+
+
+def tall_scale(known: Loads, *, linked: bool) -> Grain:
+    """How large the squares of the tall drawing are; rows that are links are higher."""
+    origin = left_of(tracks(known, few=1, narrow=7)) + LABEL
+    height = (ROW_LINKED if linked else ROW_PLAIN) - 4
+    return tall_grain(fullest(known), TALL_WIDTH - origin - 34, height // (2 if known.compared else 1))
 
 
 def tall_grain(most: int, length: int, height: int) -> Grain:

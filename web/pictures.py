@@ -19,7 +19,7 @@ from web.clocks import clock
 from web.picture_curves import Curve, curve
 from web.picture_squares import LETTERS, STATE_WORDS, DayLoad, Loads, Mark, Sign, State, compared, loads
 from web.picture_strips import LETTER_FROM, SHAPES, Drawing, Square, mark_path, outline, stroke
-from web.picture_tall import tall
+from web.picture_tall import tall, tall_scale
 from web.picture_wide import wide, wide_scale
 from web.picture_words import change_words, changes_summary, day_words, exam_words, states_said, summary, what
 
@@ -116,7 +116,7 @@ def made_of(known: Loads, said: str, link: Callable[[date], str] | None, name: s
         summary=said,
         wide=wide(known, link),
         tall=tall(known, link),
-        key=tuple(key(known)),
+        key=tuple(key(known, linked=link is not None)),
         rows=tuple(
             DayRow(
                 day=day.day,
@@ -143,14 +143,17 @@ def beside(day: DayLoad, known: Loads) -> str:
 KEY_SQUARE = Square(1, 1, 18)
 
 
-def key(known: Loads) -> Iterator[KeyEntry]:
+def key(known: Loads, *, linked: bool) -> Iterator[KeyEntry]:
     """What the signs mean that occur: kinds, exams where there are several, states, and marks."""
     runs = [run for day in known.days for run in (*day.runs, *day.before)]
-    lettered = wide_scale(known)[0].pitch >= LETTER_FROM
+    wide, tall = (
+        pitch >= LETTER_FROM for pitch in (wide_scale(known)[0].pitch, tall_scale(known, linked=linked).pitch)
+    )
     for sign in (sign for sign in Sign if any(run.sign is sign for run in runs)):
-        strokes = "" if lettered else stroke(sign, KEY_SQUARE)
-        letter = LETTERS[sign] if lettered else ""
-        yield KeyEntry(outline(None, KEY_SQUARE), f"sq {sign} planned", letter, strokes, known.words[sign])
+        strokes = "" if wide and tall else stroke(sign, KEY_SQUARE)
+        letter = LETTERS[sign] if wide and tall else ""
+        words = f"{LETTERS[sign]}: {known.words[sign]}" if wide != tall else known.words[sign]
+        yield KeyEntry(outline(None, KEY_SQUARE), f"sq {sign} planned", letter, strokes, words)
     if len(known.subjects) > 1:
         for number, subject in enumerate(known.subjects):
             yield KeyEntry(outline(number, KEY_SQUARE), f"sq plain planned {broken(number)}".strip(), "", "", subject)

@@ -101,7 +101,8 @@ def make() -> str | AnyResponse | tuple[str, int]:
     limited("kept_bytes", made.weight())
     kept = plans.keep(service(), writing(), made.mapping, made.asked, made.plan, making.bytes_by_name(made.calendars))
     return redirect(
-        url_for("student.plan", token=manage_token(kept), _anchor="keep-this-address"), HTTPStatus.SEE_OTHER
+        url_for("student.plan", token=manage_token(kept), _anchor="keep-this-address"),
+        HTTPStatus.SEE_OTHER,
     )
 
 
@@ -226,7 +227,7 @@ def view_paper(token: str) -> str:
 def paper_of(old: Opened) -> str:
     """The plan as weeks on paper."""
     weeks = pages.paper_pages(old.plan, old.request)
-    squares = strip(old.plan, old.request, today=None, link=None)
+    squares = strip(old.plan, old.request, today=None, link=None, clocks=clocks())
     return render_template("paper.html", weeks=weeks, plan=old.plan, strip=squares, clocks=clocks())
 
 
@@ -250,7 +251,8 @@ def calendar(token: str) -> str | AnyResponse | tuple[str, int]:
         return calendar_page(old, problems=[problem]), HTTPStatus.UNPROCESSABLE_ENTITY
     kept = store.find(writing(), old.kept.id) or old.kept
     where = "student.plan" if act == "replace-manage" else "student.calendar"
-    return redirect(url_for(where, token=manage_token(kept), done=act), HTTPStatus.SEE_OTHER)
+    place = "share" if act in ("share", "replace-view") else None
+    return redirect(url_for(where, token=manage_token(kept), done=act, _anchor=place), HTTPStatus.SEE_OTHER)
 
 
 DONE = {
