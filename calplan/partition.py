@@ -94,6 +94,12 @@ def partition(canvas: Canvas, order: Sequence[Run]) -> Layout | None:
     return Layout(slices(order, cut.counts(layers)), cut.scale.unpack(score), score)
 
 
+def cells_at_most(canvas: Canvas, order: Sequence[Run]) -> int:
+    """What :func:`cells` can be at the most for any order of these units; much quicker."""
+    units, rooms = sum(run.units for run in order), canvas.rooms
+    return 1 + (units + 1) * ((max(rooms, default=0) + 1) * len(set(canvas.present)) + sum(rooms) + len(rooms))
+
+
 def cells(canvas: Canvas, order: Sequence[Run]) -> int:
     """How much work a cut of this order is: the numbers that it has to look at, in tables of what a day may hold
     (one for each set of exams that pinned work brings to a day) and in the layers of the days."""

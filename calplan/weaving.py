@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import UNIT
-from calplan.partition import band, cells, partition
+from calplan.partition import band, cells, cells_at_most, partition
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -41,7 +41,9 @@ def weave(canvas: Canvas, runs: Sequence[Run]) -> Layout:
     Raises InvalidRequest where not even one cut can be had within seconds.
     """
     proposed = orders(runs, canvas.jobs, canvas.rooms)
-    work = max(cells(canvas, order) for order in proposed)
+    work = cells_at_most(canvas, proposed[0])
+    if work * TRIALS * MENDED > CELLS_TRIED:
+        work = max(cells(canvas, order) for order in proposed)
     if work > MOST_CELLS:
         raise InvalidRequest([too_much(canvas, runs)])
     laid = [(layout, order) for order in proposed if (layout := partition(canvas, order)) is not None]

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calplan.capacity import Board, Job, Run, bound, ceiling, kept_runs, rooms_under, settle
-from calplan.partition import Canvas, partition
+from calplan.partition import Canvas, cells, cells_at_most, partition
 from calplan.weaving import (
     by_continuation,
     earliest_due,
@@ -127,3 +127,10 @@ def test_fusing_changes_no_unit(drawn: list[tuple[int, int]]) -> None:
     assert units(joined) == units(order)
     assert all(one.job != other.job for one, other in pairwise(joined))
     assert sum(run.units for run in joined) == list(accumulate(done))[-1]
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_the_quick_estimate_of_a_cut_is_never_below_the_exact_one(seed: int) -> None:
+    canvas, runs = canvas_of(seed)
+    for order in orders(runs, canvas.jobs, canvas.rooms):
+        assert 0 < cells(canvas, order) <= cells_at_most(canvas, order)
