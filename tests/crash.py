@@ -156,7 +156,9 @@ def do_apart(engine: Engine, write: Write) -> None:
         old = made(write.id, write.number)[1]
         store.save(connection, kept, old, expected=write.number, calendars=calendars, read_at=NOW)
     with store.writing(engine) as connection:
-        connection.execute(store.feeds.update().where(store.feeds.c.plan_id == write.id), rendered._asdict())
+        state = {"etag": rendered.etag, "modified": rendered.modified}
+        connection.execute(store.feeds.update().where(store.feeds.c.plan_id == write.id), state)
+        connection.execute(store.bodies.update().where(store.bodies.c.plan_id == write.id), {"body": rendered.body})
     return None
 
 
@@ -354,7 +356,7 @@ def present(engine: Engine, report: Report) -> State:
             if kept is not None and feed is not None:
                 plans[plan_id] = (kept.version, feed.generation)
         uploads = {row[0] for row in connection.execute(store.uploads.select().with_only_columns(store.uploads.c.id))}
-        for table in (store.feeds, store.calendars_, store.revisions):
+        for table in (store.feeds, store.bodies, store.calendars_, store.revisions):
             owners = {row[0] for row in connection.execute(table.select().with_only_columns(table.c.plan_id))}
             report.half.extend(f"{table.name} of {plan_id}, which is gone" for plan_id in owners - set(plans))
         if engine.dialect.name == "sqlite":

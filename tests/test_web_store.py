@@ -377,9 +377,12 @@ def test_a_feed_is_one_indexed_read_and_its_state_reads_no_body(engine: Engine) 
     assert "body" in body
     if engine.dialect.name == "sqlite":
         with reading(engine) as connection:
-            plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {body}", ("x",)).fetchall()
-        assert len(plan) == 1
-        assert plan[0][-1].startswith("SEARCH feeds USING INDEX")
+            steps = [
+                [row[-1] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", ("x",))]
+                for statement in (state, body)
+            ]
+        assert steps[0] == ["SEARCH feeds USING PRIMARY KEY (plan_id=?)"]
+        assert steps[1] == [*steps[0], "SEARCH bodies USING INDEX sqlite_autoindex_bodies_1 (plan_id=?)"]
 
 
 def test_a_feeds_statement_is_compiled_once(engine: Engine) -> None:

@@ -137,7 +137,13 @@ feeds = Table(
     Column("etag", String(128), nullable=False),
     Column("modified", Moment, nullable=False),
     Column("fetched", Moment),
-    Column("body", LargeBinary, nullable=False),  # last, so that SQLite reads the rest of a row without it
+    sqlite_with_rowid=False,  # one tree to look in instead of two
+)
+bodies = Table(
+    "bodies",  # apart from feeds, which are looked at all the time and stay small so
+    metadata,
+    _plan_id(),
+    Column("body", LargeBinary, nullable=False),
 )
 calendars_ = Table(
     "calendars",
@@ -241,7 +247,9 @@ def create(
 ) -> None:
     """Keeps a new plan with its feed and its busy calendars, all read at one instant."""
     connection.execute(insert(plans), kept._asdict())
-    connection.execute(insert(feeds), {"plan_id": kept.id, "generation": FIRST_GENERATION} | rendered._asdict())
+    state = {"generation": FIRST_GENERATION, "etag": rendered.etag, "modified": rendered.modified}
+    connection.execute(insert(feeds), {"plan_id": kept.id} | state)
+    connection.execute(insert(bodies), {"plan_id": kept.id, "body": rendered.body})
     _add_calendars(connection, kept.id, calendars, read_at)
 
 
@@ -317,6 +325,7 @@ _FORGET_OLD = delete_from(revisions).where(
     revisions.c.plan_id == bindparam("at"), revisions.c.version <= bindparam("expected") - REVISIONS_KEPT
 )
 _FEED = update(feeds).where(feeds.c.plan_id == bindparam("at"))
+_BODY = update(bodies).where(bodies.c.plan_id == bindparam("at"))
 _REVISION = select(revisions.c.version, revisions.c.saved, revisions.c.document, revisions.c.plan).where(
     revisions.c.plan_id == bindparam("plan_id"), revisions.c.version == bindparam("at")
 )
@@ -346,7 +355,8 @@ def save(
     if connection.execute(_COMPARE_AND_SET, where | changes).rowcount != 1:
         return False
     connection.execute(_FORGET_OLD, {"at": kept.id, "expected": expected})
-    connection.execute(_FEED, {"at": kept.id} | rendered._asdict())
+    connection.execute(_FEED, {"at": kept.id, "etag": rendered.etag, "modified": rendered.modified})
+    connection.execute(_BODY, {"at": kept.id, "body": rendered.body})
     if calendars is not None:
         connection.execute(delete_from(calendars_).where(calendars_.c.plan_id == kept.id))
         _add_calendars(connection, kept.id, calendars, read_at or kept.changed)
@@ -399,7 +409,7 @@ def set_view(connection: Connection, plan_id: str, on: bool) -> bool:
 
 # Built once: building a statement for each request costs several times what running it does.
 _FEED_STATE = select(feeds.c.generation, feeds.c.etag, feeds.c.modified).where(feeds.c.plan_id == bindparam("plan_id"))
-_FEED_BODY = _FEED_STATE.add_columns(feeds.c.body)
+_FEED_BODY = _FEED_STATE.add_columns(bodies.c.body).join(bodies, bodies.c.plan_id == feeds.c.plan_id)
 _MARK = (
     update(feeds)
     .where(feeds.c.plan_id == bindparam("at"), or_(feeds.c.fetched.is_(None), feeds.c.fetched < bindparam("when")))

@@ -256,12 +256,13 @@ def fill(app: Flask, count: int) -> list[str]:
     plan = {"version": 1, "seed": "s", "document": "{}" + " " * 500, "plan": b"x" * 500, "created": NOW, "changed": NOW}
     plan |= {"ends": date(2027, 2, 1), "alarm": None, "view_on": False}
     plan |= {"view_generation": 1, "check_in_generation": 1, "manage_generation": 1}
-    feed = {"generation": 1, "etag": FILLED, "modified": NOW, "body": body}
+    feed = {"generation": 1, "etag": FILLED, "modified": NOW}
     with store.writing(served.service_of(app).engine) as connection:
         for start in range(0, count, 10_000):
             some = ids[start : start + 10_000]
             connection.execute(insert(store.plans), [{"id": one, **plan} for one in some])
             connection.execute(insert(store.feeds), [{"plan_id": one, **feed} for one in some])
+            connection.execute(insert(store.bodies), [{"plan_id": one, "body": body} for one in some])
     return ids
 
 

@@ -40,9 +40,16 @@ def upgrade() -> None:
         sa.Column("etag", sa.String(128), nullable=False),
         sa.Column("modified", MOMENT, nullable=False),
         sa.Column("fetched", MOMENT),
-        sa.Column("body", sa.LargeBinary, nullable=False),
         sa.PrimaryKeyConstraint("plan_id", name="pk_feeds"),
         sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name="fk_feeds_plans", ondelete="CASCADE"),
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "bodies",
+        sa.Column("plan_id", sa.String(64), nullable=False),
+        sa.Column("body", sa.LargeBinary, nullable=False),
+        sa.PrimaryKeyConstraint("plan_id", name="pk_bodies"),
+        sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name="fk_bodies_plans", ondelete="CASCADE"),
     )
     op.create_table(
         "calendars",
@@ -76,5 +83,5 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """To nothing: the database is emptied."""
-    for table in ("uploads", "revisions", "calendars", "feeds", "plans"):
+    for table in ("uploads", "revisions", "calendars", "bodies", "feeds", "plans"):
         op.drop_table(table)
