@@ -1,13 +1,15 @@
 """Kills processes while they write, and counts what was lost: ``python -m tests.crash --kills 1000``.
 
-Writers make, change and delete plans in a tight loop. Through a pipe they say what they are about to do and, once it is
-done, that it is. At random moments all of them are killed (SIGKILL, which no process can catch); then every write that
-was acknowledged must be there, the one that was under way wholly or not at all, and every plan whole: plan, feed, busy
-calendars and earlier versions of one make. One more process reads feeds all the while and looks whether each is whole.
+Writers make, change and delete plans, and check in on them, in a loop. Through a pipe they say what they are about to
+do and, once it is done, that it is. At random moments all of them are killed (SIGKILL, which no process can catch);
+then every write that was acknowledged must be there, the one that was under way wholly or not at all, and every plan
+whole: plan, feed, busy calendars, earlier versions and log of one make. One more process reads feeds all the while and
+looks whether each is whole.
 
 Two faulty writers are built in as controls: one that acknowledges too early (``--fault early``), one that writes plan
 and feed apart (``--fault apart``). With ``--edits`` several processes change one plan at once instead, and every change
-must count.
+must count. With ``--check-ins`` several processes check in on one plan at once, and one more changes it all the while:
+every entry must be in the log, and the feed at the end must have all of them beside the last version.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ import tempfile
 import time
 import traceback
 from contextlib import ExitStack
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -55,12 +57,20 @@ def filled(mark: str, size: int) -> str:
     return (f"{mark}\n" * (size // (len(mark) + 1) + 1))[:size]
 
 
-def made(plan_id: str, version: int) -> tuple[Kept, Rendered, dict[str, bytes]]:
-    """The plan of an id as it is at a version; the whole of it follows from the two."""
+def made(plan_id: str, version: int, said: int = 0) -> tuple[Kept, Rendered, dict[str, bytes]]:
+    """The plan of an id at a version, its feed after so many check-ins; the whole of it follows from the three."""
     mark = f"{plan_id} {version}"
     plan = filled(mark, PLAN_BYTES).encode()
     kept = Kept(plan_id, version, "seed", mark, plan, NOW, NOW, date(2027, 4, 1), None, False, 1, 1, 1)
-    return kept, Rendered(mark, NOW, filled(mark, BODY_BYTES).encode()), {f"{mark}.ics": filled(mark, 9_000).encode()}
+    calendars = {f"{mark}.ics": filled(mark, 9_000).encode()}
+    mark = f"{mark} and {said}"
+    return kept, Rendered(mark, NOW, filled(mark, BODY_BYTES).encode()), calendars
+
+
+def entry(plan_id: str, number: int) -> tuple[str, datetime, str]:
+    """The check-in of a number (from 1) on the plan of an id: its own id, its instant, its body."""
+    mark = f"{plan_id}-{number}"
+    return mark, NOW + timedelta(seconds=number), json.dumps({"id": mark, "text": filled(mark, 300)})
 
 
 def faults(connection: Connection, plan_id: str) -> Iterator[str]:
@@ -69,11 +79,14 @@ def faults(connection: Connection, plan_id: str) -> Iterator[str]:
     if kept is None or feed is None:
         yield f"{plan_id}: a plan without a feed, or the other way round"
         return
-    wanted, rendered, calendars = made(plan_id, kept.version)
+    log = store.entries(connection, plan_id)
+    wanted, rendered, calendars = made(plan_id, kept.version, len(log))
+    if log != tuple(entry(plan_id, number)[2] for number in range(1, len(log) + 1)):
+        yield f"{plan_id}: the log of {len(log)} entries is another one"
     if (kept.document, kept.plan) != (wanted.document, wanted.plan):
         yield f"{plan_id}: version {kept.version} holds the plan of another one"
     if (feed[0].etag, feed[1]) != (rendered.etag, rendered.body):
-        yield f"{plan_id}: the feed beside version {kept.version} is {feed[0].etag}"
+        yield f"{plan_id}: the feed beside version {kept.version} with {len(log)} entries is {feed[0].etag}"
     found = {name: upload.data for name, upload in store.calendars(connection, plan_id).items()}
     if found != calendars:
         yield f"{plan_id}: the calendars beside version {kept.version} are {sorted(found)}"
@@ -88,7 +101,7 @@ def faults(connection: Connection, plan_id: str) -> Iterator[str]:
 
 
 class Write(NamedTuple):
-    """One write: what is done to which plan or upload; ``number`` is the version or generation that it had before."""
+    """One write: what is done to which plan or upload; ``number`` is its version, generation or entries before."""
 
     what: str
     id: str
@@ -96,21 +109,23 @@ class Write(NamedTuple):
 
 
 class State(NamedTuple):
-    """What must be there: each plan's version and the generation of its feed link, and the uploads."""
+    """What must be there: each plan's version, generation of the feed link and number of entries, and the uploads."""
 
-    plans: dict[str, tuple[int, int]]
+    plans: dict[str, tuple[int, int, int]]
     uploads: set[str]
 
     def after(self, write: Write) -> State:
         """The state once a write is done."""
         plans, uploads = dict(self.plans), set(self.uploads)
-        version, generation = plans.get(write.id, (0, 0))
+        version, generation, said = plans.get(write.id, (0, 0, 0))
         if write.what == "create":
-            plans[write.id] = (1, store.FIRST_GENERATION)
+            plans[write.id] = (1, store.FIRST_GENERATION, 0)
         elif write.what == "save":
-            plans[write.id] = (version + 1, generation)
+            plans[write.id] = (version + 1, generation, said)
         elif write.what == "replace":
-            plans[write.id] = (version, generation + 1)
+            plans[write.id] = (version, generation + 1, said)
+        elif write.what == "check-in":
+            plans[write.id] = (version, generation, said + 1)
         elif write.what == "delete":
             del plans[write.id]
         else:
@@ -123,11 +138,11 @@ def next_write(state: State, chance: random.Random, fresh: str) -> Write:
     if not state.plans or (len(state.plans) < PLANS_A_WRITER and chance.random() < 0.3):
         return Write("create", fresh)
     plan_id = chance.choice(sorted(state.plans))
-    what = chance.choices(["save", "replace", "delete", "upload"], [10, 3, 1, 2])[0]
-    version, generation = state.plans[plan_id]
+    what = chance.choices(["save", "check-in", "replace", "delete", "upload"], [8, 8, 3, 1, 2])[0]
+    version, generation, said = state.plans[plan_id]
     if what == "upload":
         return Write(what, fresh)
-    return Write(what, plan_id, generation if what == "replace" else version)
+    return Write(what, plan_id, {"replace": generation, "check-in": said}.get(what, version))
 
 
 def do(engine: Engine, write: Write) -> None:
@@ -137,8 +152,14 @@ def do(engine: Engine, write: Write) -> None:
             kept, rendered, calendars = made(write.id, 1)
             store.create(connection, kept, rendered, calendars, read_at=NOW)
         elif write.what == "save":
-            kept, rendered, calendars = made(write.id, write.number + 1)
+            assert store.lock(connection, write.id)
+            kept, rendered, calendars = made(write.id, write.number + 1, len(store.entries(connection, write.id)))
             assert store.save(connection, kept, rendered, expected=write.number, calendars=calendars, read_at=NOW)
+        elif write.what == "check-in":
+            assert store.add_entry(connection, write.id, *entry(write.id, write.number + 1))
+            now = store.find(connection, write.id)
+            assert now is not None
+            store.set_feed(connection, write.id, made(write.id, now.version, write.number + 1)[1])
         elif write.what == "replace":
             assert store.replace_link(connection, write.id, Power.FEED) == write.number + 1
         elif write.what == "delete":
@@ -152,8 +173,9 @@ def do_apart(engine: Engine, write: Write) -> None:
     if write.what != "save":
         return do(engine, write)
     with store.writing(engine) as connection:
-        kept, rendered, calendars = made(write.id, write.number + 1)
-        old = made(write.id, write.number)[1]
+        said = len(store.entries(connection, write.id))
+        kept, rendered, calendars = made(write.id, write.number + 1, said)
+        old = made(write.id, write.number, said)[1]
         store.save(connection, kept, old, expected=write.number, calendars=calendars, read_at=NOW)
     with store.writing(engine) as connection:
         state = {"etag": rendered.etag, "modified": rendered.modified}
@@ -354,9 +376,9 @@ def present(engine: Engine, report: Report) -> State:
             report.half.extend(faults(connection, plan_id))
             kept, feed = store.find(connection, plan_id), store.feed_state(connection, plan_id)
             if kept is not None and feed is not None:
-                plans[plan_id] = (kept.version, feed.generation)
+                plans[plan_id] = (kept.version, feed.generation, len(store.entries(connection, plan_id)))
         uploads = {row[0] for row in connection.execute(store.uploads.select().with_only_columns(store.uploads.c.id))}
-        for table in (store.feeds, store.bodies, store.calendars_, store.revisions):
+        for table in (store.feeds, store.bodies, store.calendars_, store.revisions, store.entries_):
             owners = {row[0] for row in connection.execute(table.select().with_only_columns(table.c.plan_id))}
             report.half.extend(f"{table.name} of {plan_id}, which is gone" for plan_id in owners - set(plans))
         if engine.dialect.name == "sqlite":
@@ -429,6 +451,94 @@ def run_edits(url: str, *, processes: int, edits: int) -> dict[str, int]:
     return {"acknowledged": acknowledged, "counted": int(now.document), "version": now.version, "retries": retries}
 
 
+# ---------------------------------------------------------------------------------------------------------- check-ins
+
+
+def render(connection: Connection, plan_id: str) -> Rendered:
+    """A feed that says which version it is of and which entries it knows: what it was rendered from is in its body."""
+    now = store.find(connection, plan_id)
+    assert now is not None
+    body = json.dumps([now.version, store.entries(connection, plan_id)])
+    return Rendered(f"{len(body)}", NOW, body.encode())
+
+
+def check_in(engine: Engine, plan_id: str, said: str) -> None:
+    """Adds an entry and renders the feed, as the service does; sends the same once more where the database was busy."""
+    while True:
+        try:
+            with store.writing(engine) as connection:
+                assert store.add_entry(connection, plan_id, said, NOW, said)
+                return store.set_feed(connection, plan_id, render(connection, plan_id))
+        except store.Unavailable:
+            continue
+
+
+def change_one(engine: Engine, plan_id: str) -> bool:
+    """Changes the plan if it has not changed since it was read, and renders the feed of the log as it is by then."""
+    with store.reading(engine) as connection:
+        kept = store.find(connection, plan_id)
+    assert kept is not None
+    with store.writing(engine) as connection:
+        assert store.lock(connection, plan_id)
+        old = render(connection, plan_id)
+        if not store.save(connection, kept, old, expected=kept.version):
+            return False
+        store.set_feed(connection, plan_id, render(connection, plan_id))
+    return True
+
+
+def keep_changing(url: str, plan_id: str, stop: int, pipe: int) -> None:
+    """Changes a plan until there is something to read from ``stop``; says how often it did."""
+    engine, changes = store.open_engine(url), 0
+    while not changes or not select.select([stop], [], [], 0)[0]:
+        changes += change_one(engine, plan_id)
+        time.sleep(0.005)
+    say(pipe, [changes])
+
+
+def check_in_often(url: str, plan_id: str, name: str, check_ins: int) -> None:
+    """What one device does."""
+    engine = store.open_engine(url)
+    for number in range(check_ins):
+        check_in(engine, plan_id, f"{name}-{number}")
+
+
+def run_check_ins(url: str, *, processes: int, check_ins: int) -> dict[str, int]:
+    """Several processes check in on one plan at once and one changes it; tells what is in the log and in the feed."""
+    engine = store.open_engine(url)
+    store.migrate(engine)
+    with store.writing(engine) as connection:
+        store.create(connection, made("plan", 1)[0], Rendered("0", NOW, b"[1, []]"), {}, read_at=NOW)
+    engine.dispose()
+    stop, stopping = os.pipe()
+    changing = child(lambda pipe: keep_changing(url, "plan", stop, pipe))
+    started = [
+        child(lambda pipe, name=str(number): check_in_often(url, "plan", name, check_ins))  # type: ignore[misc]
+        for number in range(processes)
+    ]
+    ends = [os.waitpid(pid, 0)[1] for pid, _ in started]
+    os.write(stopping, b".")
+    changed = os.waitpid(changing[0], 0)[1] == 0
+    changes = sum(line[0] for line in drain(changing[1])) if changed else -1
+    wanted = {f"{name}-{number}" for name in range(processes) for number in range(check_ins)}
+    with store.reading(engine) as connection:
+        now, feed = store.find(connection, "plan"), store.feed_body(connection, "plan")
+        log = store.entries(connection, "plan")
+    engine.dispose()
+    assert now is not None
+    assert feed is not None
+    version, known = json.loads(feed[1])
+    return {
+        "acknowledged": check_ins * ends.count(0),
+        "counted": len(log),
+        "lost": len(wanted - set(log)),
+        "lost_in_feed": len(wanted - set(known)),
+        "changes": changes,
+        "version": now.version,
+        "version_in_feed": version,
+    }
+
+
 # ---------------------------------------------------------------------------------------------------------- command
 
 
@@ -439,6 +549,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--fault", choices=["", "early", "apart"], default="")
     parser.add_argument("--edits", type=int, default=0, help="edits of each process, instead of kills")
+    parser.add_argument("--check-ins", type=int, default=0, help="check-ins of each process, instead of kills")
     parser.add_argument("--processes", type=int, default=4)
     parser.add_argument("--postgresql", action="store_true", help="on a private PostgreSQL instead of SQLite")
     parser.add_argument("--url", default="", help="on this database, which must be empty")
@@ -452,6 +563,14 @@ def main() -> None:
             counted = run_edits(url, processes=asked.processes, edits=asked.edits)
             sound = counted["acknowledged"] == counted["counted"] == asked.edits * asked.processes
             shown: dict[str, object] = dict(counted)
+        elif asked.check_ins:
+            counted = run_check_ins(url, processes=asked.processes, check_ins=asked.check_ins)
+            sound = (
+                counted["acknowledged"] == counted["counted"] == asked.check_ins * asked.processes
+                and counted["lost"] == counted["lost_in_feed"] == 0
+                and counted["version"] == counted["version_in_feed"] == counted["changes"] + 1
+            )
+            shown = dict(counted)
         else:
             report = run(url, kills=asked.kills, seed=asked.seed, fault=asked.fault)
             sound, shown = report.sound, report._asdict()

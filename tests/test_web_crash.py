@@ -13,7 +13,7 @@ import pytest
 from sqlalchemy import event, select, update
 
 from tests import postgres
-from tests.crash import NOW, add_one, faults, made
+from tests.crash import NOW, add_one, entry, faults, made
 from web import store
 from web.powers import Power
 from web.store import Rendered, Unavailable, reading, writing
@@ -97,6 +97,15 @@ def test_four_processes_that_edit_one_plan_a_hundred_times_each_lose_no_edit(url
     assert counted["retries"] > 0, "the processes never met"
 
 
+def test_four_processes_that_check_in_a_hundred_times_each_lose_no_entry_while_the_plan_changes(url: str) -> None:
+    """Every entry is in the log and in the feed, and every change of the plan counts: neither undoes the other."""
+    status, counted = crash(url, "--check-ins=100", "--processes=4")
+    assert (counted["acknowledged"], counted["counted"]) == (400, 400)
+    assert (counted["lost"], counted["lost_in_feed"]) == (0, 0)
+    assert counted["version"] == counted["version_in_feed"] == counted["changes"] + 1 > 1
+    assert status == 0
+
+
 def add_one_naively(engine: Engine, plan_id: str, met: threading.Barrier) -> None:
     """A control: what was read is written back, whatever happened in between."""
     with reading(engine) as connection:
@@ -156,6 +165,11 @@ def save(connection: Connection) -> None:
     assert store.save(connection, kept, rendered, expected=1, calendars=calendars, read_at=NOW)
 
 
+def check_in(connection: Connection) -> None:
+    assert store.add_entry(connection, "plan", *entry("plan", 1))
+    store.set_feed(connection, "plan", made("plan", 1, 1)[1])
+
+
 def delete(connection: Connection) -> None:
     assert store.delete(connection, "plan")
 
@@ -190,7 +204,7 @@ def failing(engine: Engine, moment: str, at: int) -> Callable[[], int]:
 
 
 @pytest.mark.parametrize("moment", ["before_cursor_execute", "after_cursor_execute", "commit"])
-@pytest.mark.parametrize("change", [create, save, delete, replace, tidy])
+@pytest.mark.parametrize("change", [create, save, check_in, delete, replace, tidy])
 def test_a_fault_at_any_step_of_a_change_leaves_the_old_state(
     engine: Engine, change: Callable[[Connection], None], moment: str
 ) -> None:
@@ -265,7 +279,7 @@ def test_with_the_disk_full_feeds_go_on_writes_say_so_and_all_recovers_without_a
         assert [list(faults(connection, plan_id)) for plan_id in ("plan", "new")] == [[], []]
 
 
-@pytest.mark.parametrize("change", [create, save, delete])
+@pytest.mark.parametrize("change", [create, save, check_in, delete])
 def test_a_file_that_can_grow_no_further_at_any_page_leaves_the_old_state(
     tmp_path: Path, change: Callable[[Connection], None]
 ) -> None:

@@ -218,6 +218,31 @@ def test_twenty_earlier_versions_are_kept(engine: Engine) -> None:
     )
 
 
+def test_of_the_earlier_versions_that_are_kept_the_latest_before_any_version_is_found(engine: Engine) -> None:
+    """An undo goes back to the version before; one that was undone is forgotten, so the next undo goes further back."""
+    add(engine, kept(mark="1"), rendered())
+    add(engine, kept("other"), rendered())
+    for version in range(1, 5):
+        with writing(engine) as connection:
+            assert store.save(connection, kept(mark=str(version + 1)), rendered(), expected=version)
+
+    def versions(question: Callable[..., store.Revision | None], *arguments: object) -> int | None:
+        found = look(engine, question, "plan-1", *arguments)
+        assert found is None or found == look(engine, store.revision, "plan-1", found.version)
+        return None if found is None else found.version
+
+    assert versions(store.latest_revision) == 4
+    assert [versions(store.revision_before, version) for version in (0, 1, 2, 5, 99)] == [None, None, 1, 4, 4]
+    with writing(engine) as connection:
+        assert store.drop_revision(connection, "plan-1", 3)
+        assert store.drop_revision(connection, "plan-1", 4)
+        assert not store.drop_revision(connection, "plan-1", 4)
+        assert not store.drop_revision(connection, "other", 1)
+    assert (versions(store.latest_revision), versions(store.revision_before, 2)) == (2, 1)
+    assert look(engine, store.latest_revision, "other") is None
+    assert look(engine, store.latest_revision, "nobody") is None
+
+
 def test_a_change_read_before_a_link_was_replaced_does_not_bring_the_old_link_back(engine: Engine) -> None:
     add(engine, kept(), rendered())
     stale = look(engine, store.find, "plan-1")
@@ -310,6 +335,7 @@ def full(engine: Engine) -> None:
         with writing(engine) as connection:
             store.mark_fetched(connection, {plan_id: NOW})
             store.replace_link(connection, plan_id, Power.FEED)
+            store.add_entry(connection, plan_id, f"{mark}-1", NOW, f'{{"instead": "{mark}"}}')
 
 
 def test_after_deleting_nothing_of_a_plan_is_left_in_any_table(engine: Engine) -> None:
@@ -640,7 +666,7 @@ def test_several_processes_may_migrate_an_empty_database_at_once(url: str) -> No
     engine = store.open_engine(url)
     assert differences(engine) == []
     with reading(engine) as connection:
-        assert connection.exec_driver_sql("SELECT version_num FROM alembic_version").fetchall() == [("0001",)]
+        assert connection.exec_driver_sql("SELECT version_num FROM alembic_version").fetchall() == [("0002",)]
     engine.dispose()
 
 

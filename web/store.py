@@ -1,10 +1,12 @@
 """What the service keeps: the tables, and one function for each thing that is asked of them. Knows no web.
 
 A function takes a connection inside a transaction, which :func:`reading` and :func:`writing` give. The same code runs
-on SQLite and PostgreSQL, and gives the same values on both. Two rules keep a plan whole:
+on SQLite and PostgreSQL, and gives the same values on both. Three rules keep a plan whole:
 
 - a plan, its feed, its busy calendars and its earlier version change in one transaction;
-- a change of a plan is one compare-and-set on its version, so the later of two changes is refused rather than lost.
+- a change of a plan is one compare-and-set on its version, so the later of two changes is refused rather than lost;
+- the log of check-ins only grows, so two that come at once are both kept; whoever renders a feed from it holds the
+  plan's lock from reading the log until the feed is written, so the feed says what the log says.
 
 The database holds no token: a link is made from a plan's id, the link's generation and a key that lies elsewhere.
 """
@@ -38,6 +40,7 @@ from sqlalchemy import (
     create_engine,
     event,
     exc,
+    func,
     insert,
     make_url,
     or_,
@@ -61,6 +64,10 @@ REVISIONS_KEPT = 20
 """Earlier versions of a plan that are kept."""
 NAME_LENGTH = 255
 """Characters that the name of a calendar or an upload may have."""
+MOST_ENTRIES = 5_000
+"""Entries that the log of one plan may have."""
+ID_LENGTH = 64
+"""Characters that the id of an entry may have."""
 BUSY_SECONDS, STATEMENT_SECONDS = 5, 15
 """How long a write waits for another one, and how long one statement may take (PostgreSQL)."""
 
@@ -76,6 +83,16 @@ class Unavailable(Exception):
 
     def __init__(self) -> None:
         super().__init__("The service cannot reach its database just now. Please try again in a few seconds.")
+
+
+class LogFull(ValueError):
+    """The log of a plan has as many entries as it can hold; nothing was added. The message is for people."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            f"The log of this plan holds {MOST_ENTRIES:,} entries, which is the most, so this one was not added."
+            " Make a new plan from today on, and check in there."
+        )
 
 
 # ---------------------------------------------------------------------------------------------------- the tables
@@ -161,6 +178,14 @@ revisions = Table(
     Column("saved", Moment, nullable=False),
     Column("document", Text, nullable=False),
     Column("plan", LargeBinary, nullable=False),
+)
+entries_ = Table(
+    "entries",  # the log of check-ins: rows are added, never changed
+    metadata,
+    _plan_id(),
+    Column("id", String(ID_LENGTH), primary_key=True),
+    Column("at", Moment, nullable=False),
+    Column("body", Text, nullable=False),  # JSON
 )
 uploads = Table(
     "uploads",
@@ -298,9 +323,14 @@ def _add_calendars(
 
 def _name(name: str) -> str:
     """The name itself. Raises ValueError for one that not every database can hold."""
-    if len(name) > NAME_LENGTH or "\0" in name or re.search("[\ud800-\udfff]", name):
+    if len(name) > NAME_LENGTH or not _storable(name):
         raise ValueError(f"a file's name has at most {NAME_LENGTH} characters, and no NUL or half character")
     return name
+
+
+def _storable(text: str) -> bool:
+    """Whether every database can hold a text: it has no NUL and no half character."""
+    return "\0" not in text and not re.search("[\ud800-\udfff]", text)
 
 
 # ------------------------------------------------------------------------------------------------------- changing
@@ -326,9 +356,11 @@ _FORGET_OLD = delete_from(revisions).where(
 )
 _FEED = update(feeds).where(feeds.c.plan_id == bindparam("at"))
 _BODY = update(bodies).where(bodies.c.plan_id == bindparam("at"))
-_REVISION = select(revisions.c.version, revisions.c.saved, revisions.c.document, revisions.c.plan).where(
-    revisions.c.plan_id == bindparam("plan_id"), revisions.c.version == bindparam("at")
+_REVISIONS = select(*(revisions.c[name] for name in Revision._fields)).where(
+    revisions.c.plan_id == bindparam("plan_id")
 )
+_REVISION = _REVISIONS.where(revisions.c.version == bindparam("at"))
+_REVISION_BEFORE = _REVISIONS.where(revisions.c.version < bindparam("at")).order_by(revisions.c.version.desc()).limit(1)
 
 
 def save(
@@ -369,6 +401,25 @@ def revision(connection: Connection, plan_id: str, version: int) -> Revision | N
     return None if row is None else Revision._make(row)
 
 
+def revision_before(connection: Connection, plan_id: str, version: int) -> Revision | None:
+    """The latest of the earlier versions of a plan that are still kept and older than ``version``."""
+    row = connection.execute(_REVISION_BEFORE, {"plan_id": plan_id, "at": version}).first()
+    return None if row is None else Revision._make(row)
+
+
+def latest_revision(connection: Connection, plan_id: str) -> Revision | None:
+    """The version of a plan before the present one, or the latest before that which is still kept."""
+    present = select(plans.c.version).where(plans.c.id == plan_id)
+    version: int | None = connection.execute(present).scalar()
+    return None if version is None else revision_before(connection, plan_id, version)
+
+
+def drop_revision(connection: Connection, plan_id: str, version: int) -> bool:
+    """Forgets an earlier version of a plan, say one that was undone; false where it was not kept (any more)."""
+    which = revisions.c.plan_id == plan_id, revisions.c.version == version
+    return connection.execute(delete_from(revisions).where(*which)).rowcount == 1
+
+
 def delete(connection: Connection, plan_id: str) -> bool:
     """Deletes a plan and everything that belongs to it; false where there was none."""
     return connection.execute(delete_from(plans).where(plans.c.id == plan_id)).rowcount == 1
@@ -377,6 +428,50 @@ def delete(connection: Connection, plan_id: str) -> bool:
 def delete_ended(connection: Connection, plan_id: str, *, before: date) -> bool:
     """Deletes a plan if its last exam still lies before a date: it may have been moved since :func:`ended` said so."""
     return connection.execute(delete_from(plans).where(plans.c.id == plan_id, plans.c.ends < before)).rowcount == 1
+
+
+# ------------------------------------------------------------------------------------------- the log of check-ins
+
+_LOCK = select(plans.c.id).where(plans.c.id == bindparam("plan_id")).with_for_update()
+_IS_THERE = select(entries_.c.id).where(
+    entries_.c.plan_id == bindparam("plan_id"), entries_.c.id == bindparam("entry_id")
+)
+_COUNT = select(func.count()).select_from(entries_).where(entries_.c.plan_id == bindparam("plan_id"))
+_LOG = select(entries_.c.at, entries_.c.id, entries_.c.body).where(entries_.c.plan_id == bindparam("plan_id"))
+
+
+def lock(connection: Connection, plan_id: str) -> bool:
+    """Has others wait who want this plan's lock, or change the plan, until the transaction ends; false: no such plan.
+
+    For a connection of :func:`writing`. PostgreSQL locks the plan's row; in SQLite all transactions that write come one
+    by one. What is read after this, and only that, is still so when the transaction is kept.
+    """
+    return connection.execute(_LOCK, {"plan_id": plan_id}).first() is not None
+
+
+def add_entry(connection: Connection, plan_id: str, entry_id: str, at: datetime, body: str) -> bool:
+    """Adds an entry to a plan's log, and takes the plan's lock; false, and nothing added, where there is no plan.
+
+    An entry whose id the log has already is not added again and changes nothing: the same form sent twice is one entry.
+    ``at`` is the entry's instant, ``body`` the whole entry as JSON. Raises LogFull, and ValueError for an id that is
+    empty or too long, or text that not every database can hold.
+    """
+    if not (0 < len(entry_id) <= ID_LENGTH and _storable(entry_id) and _storable(body)):
+        raise ValueError(f"an entry's id has 1 to {ID_LENGTH} characters, and it has no NUL or half character")
+    if not lock(connection, plan_id):
+        return False
+    if connection.execute(_IS_THERE, {"plan_id": plan_id, "entry_id": entry_id}).first() is None:
+        if connection.execute(_COUNT, {"plan_id": plan_id}).scalar_one() >= MOST_ENTRIES:
+            raise LogFull
+        connection.execute(insert(entries_), {"plan_id": plan_id, "id": entry_id, "at": at, "body": body})
+    return True
+
+
+def entries(connection: Connection, plan_id: str) -> tuple[str, ...]:
+    """The bodies of a plan's log in order of their instants, and of their ids where those are equal."""
+    rows = connection.execute(_LOG, {"plan_id": plan_id})
+    # Sorted here: databases differ in how they order text.
+    return tuple(body for _, _, body in sorted((row.at, row.id, row.body) for row in rows))
 
 
 # --------------------------------------------------------------------------------------------------------- links
@@ -427,6 +522,16 @@ def feed_body(connection: Connection, plan_id: str) -> tuple[FeedState, bytes] |
     """A feed with its bytes; one indexed read."""
     row = connection.execute(_FEED_BODY, {"plan_id": plan_id}).first()
     return None if row is None else (FeedState._make(row[:3]), row[3])
+
+
+def set_feed(connection: Connection, plan_id: str, rendered: Rendered) -> None:
+    """Replaces a plan's feed, whose version stays: the same plan with what was said of its blocks.
+
+    The feed is rendered from a plan and a log that were read under the plan's :func:`lock`. Where there is no plan,
+    nothing is done.
+    """
+    connection.execute(_FEED, {"at": plan_id, "etag": rendered.etag, "modified": rendered.modified})
+    connection.execute(_BODY, {"at": plan_id, "body": rendered.body})
 
 
 def mark_fetched(connection: Connection, fetched: Mapping[str, datetime]) -> None:
