@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
@@ -96,6 +96,29 @@ def standing(log: Iterable[Entry]) -> tuple[CheckIn, ...]:
 def last_words(log: Iterable[Entry]) -> dict[str, CheckIn]:
     """For each block that something stands about, by UID, the last word on it."""
     return {entry.block: entry for entry in standing(log)}
+
+
+class Mark(NamedTuple):
+    """What a calendar shows of a block: its last word (``None``: taken back), and when that was so."""
+
+    outcome: Outcome | None
+    since: datetime
+
+
+def marks(log: Iterable[Entry]) -> dict[str, Mark]:
+    """What calendars show, by UID: blocks that were said to be done, wholly or partly, now or until it was taken back.
+
+    A block that was missed looks as it did, so that nothing in a calendar scolds.
+    """
+    entries = in_order(log)
+    blocks = {entry.id: entry.block for entry in entries if isinstance(entry, CheckIn)}
+    shown = {e.block for e in entries if isinstance(e, CheckIn) and e.outcome is not Outcome.MISSED}
+    words, found = last_words(entries), dict[str, Mark]()
+    for entry in entries:
+        block = entry.block if isinstance(entry, CheckIn) else blocks.get(entry.entry)
+        if block in shown:
+            found[block] = Mark(words[block].outcome if block in words else None, entry.at)
+    return found
 
 
 # ------------------------------------------------------------------------------------------------------ on disk

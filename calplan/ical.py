@@ -16,12 +16,15 @@ from zoneinfo import ZoneInfo
 from icalendar import Alarm, Calendar, Event
 from icalendar.prop import vCategory, vDatetime, vDDDTypes, vDuration, vInt, vText, vUri
 
+from calplan.checkins import Outcome
 from calplan.model import Block, PastBlock, Plan, PlannedExam, Request, Value, identity
 from calplan.spans import instant
 from calplan.wording import Wording, one_line, with_link
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from calplan.checkins import Mark
 
 PAST_DAYS = 90
 """Blocks further back than this are left out, unless ``since`` says otherwise."""
@@ -53,9 +56,10 @@ def to_ics(
     links: Links | None = None,
     alarms: int | None = None,
     since: date | None = None,
+    marks: Mapping[str, Mark] | None = None,
 ) -> bytes:
     """The plan as a calendar file; equal arguments give equal bytes. Arguments and errors as in :func:`feed`."""
-    return feed(plan, request, links=links, alarms=alarms, since=since).data
+    return feed(plan, request, links=links, alarms=alarms, since=since, marks=marks).data
 
 
 def feed(
@@ -65,12 +69,14 @@ def feed(
     links: Links | None = None,
     alarms: int | None = None,
     since: date | None = None,
+    marks: Mapping[str, Mark] | None = None,
 ) -> Feed:
     """The plan as a calendar, and what had to be left out of it.
 
     ``alarms`` are minutes before each block's start (``None``: no alarms). ``since`` is the first local day that is
     written (``None``: 90 days before the plan was made); exam days always are. At most 1,000 events and 1 MB are
     written: the oldest past blocks go first, then those that lie furthest ahead, which come in as time goes on.
+    ``marks`` tells by UID which blocks were said to be done; their summary says so.
 
     Raises ``ValueError`` where ``alarms`` is negative.
     """
@@ -83,7 +89,7 @@ def feed(
     past = sum(start < plan.as_of for start in starts.values())
     by_need = order[past:] + order[:past][::-1]
     kept = by_need[: max(0, MOST_EVENTS - len(plan.exams))]
-    write = _Writer(plan, request, links or Links(), alarms, starts)
+    write = _Writer(plan, request, links or Links(), alarms, starts, marks or {})
     while True:
         left = {block.uid for block in blocks} - {block.uid for block in kept}
         data = write.calendar(sorted(kept, key=lambda block: starts[block.uid]), _sentence(len(left)))
@@ -98,12 +104,19 @@ class _Writer:
     """Turns blocks and exams of one plan into events."""
 
     def __init__(
-        self, plan: Plan, request: Request, links: Links, alarms: int | None, starts: dict[str, datetime]
+        self,
+        plan: Plan,
+        request: Request,
+        links: Links,
+        alarms: int | None,
+        starts: dict[str, datetime],
+        marks: Mapping[str, Mark],
     ) -> None:
         self.plan = plan
         self.links = links
         self.alarms = alarms
         self.starts = starts
+        self.marks = marks
         self.words = Wording(plan, request)
         self.exam_of = {task.id: task.exam for task in plan.tasks}
         self.subjects = {exam.key: _category(exam.subject) for exam in plan.exams}
@@ -117,7 +130,7 @@ class _Writer:
         calendar["PRODID"] = _Text("-//calplan//calplan//EN")
         calendar["VERSION"] = _Text("2.0")
         calendar["UID"] = _Text(identity(plan.seed, "calendar"))
-        calendar["LAST-MODIFIED"] = vDatetime(_revised((*plan.past, *plan.blocks), plan))
+        calendar["LAST-MODIFIED"] = vDatetime(_revised((*plan.past, *plan.blocks), plan, self.marks))
         calendar["NAME"] = calendar["X-WR-CALNAME"] = _line(name)
         calendar["DESCRIPTION"] = _Text(f"A plan is an estimate, not a promise of marks. {left_out}".strip())
         calendar["COLOR"] = _Text(_COLOURS[0])
@@ -139,7 +152,11 @@ class _Writer:
         start = self.starts[block.uid]
         link = _address(self.links.check_in.replace("{uid}", block.uid))
         summary, text, exams, subjects = self.told(block, link)
-        revised = vDatetime(block.revised)
+        mark = self.marks.get(block.uid)
+        if mark is not None and mark.outcome in _SAID:
+            summary = _line(f"{_SAID[mark.outcome]}: {summary}")
+        # What was said of a block is no change of its time: it is revised, and keeps its SEQUENCE.
+        revised = vDatetime(max(block.revised, _second(mark.since)) if mark is not None else block.revised)
         event["UID"] = _line(block.uid)
         event["DTSTAMP"] = event["LAST-MODIFIED"] = revised
         event["SEQUENCE"] = vInt(block.sequence)
@@ -240,9 +257,15 @@ def _start(block: Block | PastBlock, plan: Plan) -> datetime:
     return instant(block.start.replace(fold=block.fold), _zone(plan.zone))
 
 
-def _revised(blocks: Iterable[Block | PastBlock], plan: Plan) -> datetime:
+def _revised(blocks: Iterable[Block | PastBlock], plan: Plan, marks: Mapping[str, Mark]) -> datetime:
     """When any of these blocks was last revised."""
-    return max((block.revised for block in blocks), default=plan.as_of)
+    said = [_second(mark.since) for mark in marks.values()]
+    return max([*(block.revised for block in blocks), *said], default=plan.as_of)
+
+
+def _second(moment: datetime) -> datetime:
+    """An instant without its fraction, which a calendar cannot hold."""
+    return moment.replace(microsecond=0)
 
 
 def _sentence(left_out: int) -> str:
@@ -256,6 +279,7 @@ _zone = lru_cache(maxsize=None)(ZoneInfo)
 _ODD = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 _BREAK = re.compile("\r\n|[\r\x0b\x0c\x85\u2028\u2029]")
 _REFRESH = timedelta(hours=1)
+_SAID: dict[Outcome | None, str] = {Outcome.DONE: "Done", Outcome.PARTLY: "Partly done"}
 _OPAQUE = _Text("OPAQUE")
 _ON_THE_DAY = "Nothing is planned for this exam on its own day."
 _COLOURS = ("teal", "darkorange", "slateblue", "crimson", "olivedrab", "hotpink")

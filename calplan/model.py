@@ -499,7 +499,8 @@ class Worked(Value, frozen=True, kw_only=True):
 class PastBlock(Value, frozen=True, kw_only=True):
     """A block that had begun when the plan was made again, with its words as they were: nothing about it changes now.
 
-    ``headline`` and ``text`` are what its event says, without the link; ``exams`` are the subjects it worked for.
+    ``headline`` and ``text`` are what its event says, without the link; ``exams`` are the subjects it worked for. The
+    work of one that was ``missed`` is planned again.
     """
 
     uid: str
@@ -514,6 +515,7 @@ class PastBlock(Value, frozen=True, kw_only=True):
     fold: int = 0
     sequence: int = 0
     fixed: bool = False
+    missed: bool = False
 
 
 class PlannedExam(Value, frozen=True, kw_only=True):

@@ -37,21 +37,28 @@ from calplan.spans import instant, wall
 from calplan.wording import Wording
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
 
 def make_again(
-    old: Plan, old_request: Request, request: Request, calendars: Mapping[str, bytes], *, as_of: datetime
+    old: Plan,
+    old_request: Request,
+    request: Request,
+    calendars: Mapping[str, bytes],
+    *,
+    as_of: datetime,
+    missed: Collection[str] = (),
 ) -> Plan:
     """The plan for a changed ``request`` from the moment ``as_of`` on, in place of ``old``, which ``old_request`` gave.
 
     Blocks of the old plan that had begun are its :attr:`~calplan.model.Plan.past`. A block whose start or length
     changes counts one SEQUENCE up; one whose words change is revised at ``as_of``; one that stays keeps both.
+    The work of past blocks that were ``missed``, by UID, is planned again.
     Where work of today has begun, the new plan starts tomorrow. Raises as :func:`calplan.planner.make_plan`.
     """
     as_of = whole_second(as_of)
-    past = past_of(old, old_request, as_of)
+    past = past_of(old, old_request, as_of, missed)
     ahead = [block for block in old.blocks if not begun(block, old, as_of)]
     effective = with_past(request, past, as_of)
     made = make_plan(effective, calendars, as_of=as_of, seed=old.seed, published=ahead)
@@ -78,12 +85,12 @@ def begun(block: Block, plan: Plan, as_of: datetime) -> bool:
     return instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone)) <= as_of
 
 
-def past_of(plan: Plan, request: Request, as_of: datetime) -> tuple[PastBlock, ...]:
+def past_of(plan: Plan, request: Request, as_of: datetime, missed: Collection[str] = ()) -> tuple[PastBlock, ...]:
     """All blocks of a plan that have begun, with their words and work as they are; earlier ones first."""
     words = Wording(plan, request)
     tasks = {task.id: task for task in plan.tasks}
     over = [past_block(block, words, tasks, request) for block in plan.blocks if begun(block, plan, as_of)]
-    return (*plan.past, *over)
+    return tuple(replace(block, missed=block.uid in missed) for block in (*plan.past, *over))
 
 
 def past_block(block: Block, words: Wording, tasks: Mapping[str, Task], request: Request) -> PastBlock:
@@ -125,11 +132,11 @@ def with_past(request: Request, past: Sequence[PastBlock], as_of: datetime) -> R
     """
     if not past:
         return request
-    worked = [one for block in past for one in block.worked]
+    worked = [one for block in past if not block.missed for one in block.worked]
     exams = tuple(exam_after(exam, [one for one in worked if one.exam == exam.key]) for exam in request.exams)
     today = wall(as_of, ZoneInfo(request.zone)).date()
     start = request.start
-    if any(block.day == today and block.worked for block in past):
+    if any(block.day == today and block.worked and not block.missed for block in past):
         start = max(start or today, today + timedelta(days=1))
     zone = ZoneInfo(request.zone)
     ahead = tuple(one for one in request.appointments if instant(one.start, zone) > as_of)

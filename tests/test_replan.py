@@ -243,3 +243,40 @@ def work(plan: Plan, block: Block) -> dict[tuple[object, ...], float]:
 
 def shared(one: dict[tuple[object, ...], float], other: dict[tuple[object, ...], float]) -> float:
     return sum(min(one[key], other[key]) for key in one.keys() & other.keys())
+
+
+# ------------------------------------------------------------------------------------------------ what was missed
+
+
+@pytest.mark.parametrize("after", [4, 11, 17])
+@pytest.mark.parametrize("lost", [[0], [1, 3], [0, 1, 2, 3, 4]])
+def test_work_that_was_missed_is_planned_again_and_all_material_has_one_first_pass(after: int, lost: list[int]) -> None:
+    old = make_plan(CHEMISTRY, {}, as_of=MADE)
+    now = MADE + timedelta(days=after, hours=11)
+    missed = {old.blocks[number].uid for number in lost}
+    new = make_again(old, CHEMISTRY, CHEMISTRY, {}, as_of=now, missed=missed)
+    assert {block.uid for block in new.past if block.missed} == missed
+    went = tuple(block for block in new.past if not block.missed)
+    assert pieces(went, new) == stock(CHEMISTRY)
+    before, afterwards = texts(old, CHEMISTRY), texts(new, with_past(CHEMISTRY, new.past, now))
+    assert {uid: before[uid] for uid in missed} == {uid: afterwards[uid] for uid in missed}  # it stays where it was
+    assert not missed & {block.uid for block in new.blocks}
+
+
+def test_the_same_news_twice_changes_nothing_the_second_time() -> None:
+    old = make_plan(CHEMISTRY, {}, as_of=MADE)
+    now = MADE + timedelta(days=6, hours=11)
+    missed = {old.blocks[2].uid}
+    once = make_again(old, CHEMISTRY, CHEMISTRY, {}, as_of=now, missed=missed)
+    request = with_past(CHEMISTRY, once.past, now)
+    twice = make_again(once, request, CHEMISTRY, {}, as_of=now, missed=missed)
+    assert texts(twice, request) == texts(once, request)
+
+
+def test_a_word_that_is_taken_back_takes_its_work_out_of_the_plan_again() -> None:
+    old = make_plan(CHEMISTRY, {}, as_of=MADE)
+    now = MADE + timedelta(days=6, hours=11)
+    once = make_again(old, CHEMISTRY, CHEMISTRY, {}, as_of=now, missed={old.blocks[2].uid})
+    again = make_again(once, with_past(CHEMISTRY, once.past, now), CHEMISTRY, {}, as_of=now)
+    assert not any(block.missed for block in again.past)
+    assert pieces(again.past, again) == stock(CHEMISTRY)

@@ -28,7 +28,7 @@ from calplan.wording import Wording
 from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
-from web import clocks, pages
+from web import checking, clocks, pages
 from web.page_values import BlockShown, Near
 
 WEB = Path(pages.__file__).parent
@@ -386,9 +386,24 @@ def app() -> Flask:
     return made
 
 
+NOTHING_SAID: dict[str, Any] = {
+    "done": "",
+    "to_plan_again": 0,
+    "open_blocks": (),
+    "form": "0123456789abcdef",
+    "standing": checking.Standing(None, 0),
+    "in_words": checking.in_words,
+    "pieces": (),
+    "work": 30,
+    "fields": {},
+    "wrong": {},
+}
+"""What templates get of a plan of whose blocks nothing was said."""
+
+
 def render(template: str, **values: Any) -> str:
     with app().test_request_context("/"):
-        return render_template(template, **values)
+        return render_template(template, **(NOTHING_SAID | values))
 
 
 class Read(HTMLParser):

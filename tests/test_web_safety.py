@@ -76,6 +76,7 @@ POWERS = {
     "student.view": Power.VIEW,
     "student.view_paper": Power.VIEW,
     "student.block": Power.CHECK_IN,
+    "student.said": Power.MANAGE,
 }
 """The power that each address with a token asks for."""
 

@@ -59,7 +59,7 @@ def show(service: Service) -> Shown:
         plan=f"{address}/plan/{token(Power.MANAGE, plan_id, kept.manage_generation)}",
         feed=f"{address}/feed/{tokens[Power.FEED]}.ics",
         view=f"{address}/view/{token(Power.VIEW, plan_id, kept.view_generation)}",
-        calendar=plans.calendar(service, tokens[Power.FEED], tokens[Power.CHECK_IN], kept, old.request, old.plan),
+        calendar=plans.calendar(service, tokens[Power.FEED], tokens[Power.CHECK_IN], kept, old.request, old.plan, ()),
     )
 
 

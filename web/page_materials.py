@@ -57,7 +57,7 @@ def first_passes(exam: Exam, plan: Plan) -> dict[str, set[date]]:
         for part in (part for part in block.parts if part.task in tasks):
             for share in part_items(tasks[part.task], part):
                 days[share.item.material].add(block.day)
-    for past in plan.past:
+    for past in (past for past in plan.past if not past.missed):
         for worked in (worked for worked in past.worked if worked.exam == exam.key):
             if worked.role in (Role.COVER, Role.ENCORE) or worked.kind is Kind.PRACTICE:
                 for key in worked.pieces:
@@ -76,7 +76,7 @@ def second_passes(exam: Exam, plan: Plan, kind: Kind) -> dict[date, int]:
     for block in plan.blocks:
         for part in (part for part in block.parts if part.task in tasks):
             days[block.day] += part.units * UNIT
-    for past in plan.past:
+    for past in (past for past in plan.past if not past.missed):
         for worked in past.worked:
             mine = worked.exam == exam.key and worked.kind is kind and kind is not Kind.PRACTICE
             if mine and worked.role is Role.CONSOLIDATE:

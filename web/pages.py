@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from calplan import sentences
+from calplan.checkins import last_words
 from calplan.model import Block, PastBlock, Plan, PlannedExam, Request
 from calplan.sentences import clean, short_day
 from calplan.spans import instant, wall
@@ -40,6 +41,8 @@ from web.picture_squares import LETTERS, sign_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
+    from calplan.checkins import Log
+
 
 __all__ = [
     "FILTERS",
@@ -48,6 +51,7 @@ __all__ = [
     "clock_style",
     "delete_page",
     "local_day",
+    "open_blocks",
     "paper_pages",
     "plan_page",
 ]
@@ -89,6 +93,14 @@ def plan_page(plan: Plan, request: Request, *, now: datetime, clocks: str = "24"
         figures=tuple(sentences.cost_sentences(plan)),
         cautions=sentences.CAUTIONS,
     )
+
+
+def open_blocks(page: PlanPage, log: Log, now: datetime) -> tuple[BlockShown, ...]:
+    """The blocks with work that are over and of which nothing was said, the latest first."""
+    words = last_words(log)
+    shown = [block for day in (*page.past, *page.days) for block in day.blocks]
+    over = [block for block in shown if block.ends <= now and (block.parts or block.lines) and block.uid not in words]
+    return tuple(sorted(over, key=lambda block: block.begins, reverse=True))
 
 
 def block_page(plan: Plan, request: Request, uid: str, now: datetime, *, clocks: str = "24") -> BlockPage | None:

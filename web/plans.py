@@ -13,6 +13,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from calplan import ical
+from calplan.checkins import Entry, Log, Outcome, entry_from_json, in_order, last_words, marks, to_line
 from calplan.days import exam_day
 from calplan.errors import NoPlan
 from calplan.model import Plan, Request, plain, plan_from_json, to_json
@@ -26,7 +27,7 @@ from web.powers import Power, new_id
 from web.store import Kept, Rendered
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
     from datetime import date, datetime
 
     from sqlalchemy import Connection
@@ -46,6 +47,8 @@ class Opened(NamedTuple):
     asked: Request
     request: Request
     plan: Plan
+    missed: frozenset[str] = frozenset()
+    """The UIDs of blocks that were said to be missed."""
 
 
 def opened(kept: Kept) -> Opened:
@@ -66,7 +69,7 @@ def draft(service: Service, request: Request, calendars: Mapping[str, bytes]) ->
 
 def redraft(service: Service, old: Opened, request: Request, calendars: Mapping[str, bytes]) -> Plan:
     """The plan made again for a changed request. Raises as :func:`calplan.planner.make_plan`."""
-    return make_again(old.plan, old.request, request, calendars, as_of=service.clock())
+    return make_again(old.plan, old.request, request, calendars, as_of=service.clock(), missed=old.missed)
 
 
 def keep(
@@ -96,7 +99,7 @@ def keep(
         check_in_generation=1,
         manage_generation=1,
     )
-    rendered = render(service, kept, request, plan, feed_generation=1)
+    rendered = render(service, kept, request, plan, (), feed_generation=1)
     store.create(connection, kept, rendered, calendars, read_at=now)
     return kept
 
@@ -141,10 +144,11 @@ def save(
     now: datetime,
 ) -> bool:
     """Stores what was changed on top of the version that it was read as."""
+    store.lock(connection, kept.id)  # a check-in at the same time comes before or after all of this
     state = store.feed_state(connection, kept.id)
     if state is None:
         return False
-    rendered = render(service, kept, request, plan, feed_generation=state.generation)
+    rendered = render(service, kept, request, plan, log_of(connection, kept.id), feed_generation=state.generation)
     return store.save(connection, kept, rendered, expected=kept.version, calendars=calendars, read_at=now)
 
 
@@ -161,9 +165,9 @@ def ends(request: Request) -> date:
 # ------------------------------------------------------------------------------------------------ the feed
 
 
-def render(service: Service, kept: Kept, request: Request, plan: Plan, *, feed_generation: int) -> Rendered:
+def render(service: Service, kept: Kept, request: Request, plan: Plan, log: Log, *, feed_generation: int) -> Rendered:
     """The feed's bytes with placeholders for its links, and the ETag of the bytes with the links in their place."""
-    body = calendar(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN], kept, request, plan)
+    body = calendar(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN], kept, request, plan, log)
     sent = with_tokens(body, tokens(service, kept, feed_generation))
     return Rendered(etag=etag_of(sent), modified=kept.changed, body=body)
 
@@ -175,6 +179,7 @@ def render_again(service: Service, connection: Connection, plan_id: str, *, alwa
     instants where the zone's rules have changed since the plan was made, and links where the service has a new address
     (``always`` looks for that too).
     """
+    store.lock(connection, plan_id)
     kept, state = store.find(connection, plan_id), store.feed_state(connection, plan_id)
     if kept is None or state is None:
         return False
@@ -182,7 +187,8 @@ def render_again(service: Service, connection: Connection, plan_id: str, *, alwa
     if not always and old.plan.tz_version == versions()[0]:
         return False
     kept = kept._replace(changed=service.clock())
-    rendered = render(service, kept, old.request, old.plan, feed_generation=state.generation)
+    log = log_of(connection, plan_id)
+    rendered = render(service, kept, old.request, old.plan, log, feed_generation=state.generation)
     return rendered.etag != state.etag and store.save(connection, kept, rendered, expected=kept.version)
 
 
@@ -199,11 +205,51 @@ def etag_of(body: bytes) -> str:
     return sha256(body).hexdigest()[:32]
 
 
-def calendar(service: Service, feed: str, check_in: str, kept: Kept, request: Request, plan: Plan) -> bytes:
+def calendar(service: Service, feed: str, check_in: str, kept: Kept, request: Request, plan: Plan, log: Log) -> bytes:
     """The plan's calendar with these tokens in its links."""
     address = service.settings.address
     links = ical.Links(source=f"{address}/feed/{feed}.ics", check_in=f"{address}/block/{check_in}/{{uid}}")
-    return ical.to_ics(plan, request, links=links, alarms=kept.alarm)
+    return ical.to_ics(plan, request, links=links, alarms=kept.alarm, marks=marks(log))
+
+
+# ------------------------------------------------------------------------------------------------ check-ins
+
+
+def log_of(connection: Connection, plan_id: str) -> Log:
+    """All that was said of a plan's blocks."""
+    return in_order(map(entry_from_json, store.entries(connection, plan_id)))
+
+
+def with_log(connection: Connection, old: Opened) -> Opened:
+    """An opened plan with what was said of its blocks."""
+    words = last_words(log_of(connection, old.kept.id))
+    return old._replace(missed=frozenset(uid for uid, word in words.items() if word.outcome is Outcome.MISSED))
+
+
+def to_plan_again(old: Opened) -> int:
+    """Of how many blocks it was said that they were missed, or that they were not, since the plan was made."""
+    return len(old.missed ^ {block.uid for block in old.plan.past if block.missed})
+
+
+def say(service: Service, connection: Connection, plan_id: str, entries: Iterable[Entry]) -> bool:
+    """Adds entries to what was said of a plan, and renders its feed; false where there is no such plan.
+
+    Words from several devices at once come one after the other, and none is lost. Raises
+    :class:`web.store.LogFull`.
+    """
+    for entry in entries:
+        if not store.add_entry(connection, plan_id, entry.id, entry.at, to_line(entry).decode().strip()):
+            return False
+    kept, state = store.find(connection, plan_id), store.feed_state(connection, plan_id)
+    if kept is None or state is None:
+        return False
+    old = opened(kept)
+    kept = kept._replace(changed=max(kept.changed, service.clock()))
+    log = log_of(connection, plan_id)
+    rendered = render(service, kept, old.request, old.plan, log, feed_generation=state.generation)
+    if rendered.etag != state.etag:
+        store.set_feed(connection, plan_id, rendered)
+    return True
 
 
 # ----------------------------------------------------------------------------------------- looking, taking along

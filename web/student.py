@@ -9,15 +9,18 @@ from __future__ import annotations
 
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import segno
 from flask import Blueprint, Response, abort, current_app, redirect, render_template, request, url_for
 
-from web import demo, feed, making, pages, plans, store
+from calplan.checkins import Outcome, last_words
+from calplan.spans import instant
+from web import checking, demo, feed, making, pages, plans, store
 from web.clocks import Clocks, clock_style
 from web.db import commit, reading, writing
 from web.picture_curves import curve
-from web.pictures import months, strip
+from web.pictures import State, months, strip
 from web.plans import Opened
 from web.powers import Power
 from web.safety_limits import limited, planning, seconds_to
@@ -27,10 +30,15 @@ if TYPE_CHECKING:
 
     from werkzeug.wrappers import Response as AnyResponse
 
+    from calplan.checkins import Entry, Log
+    from calplan.model import Block, PastBlock
     from web.service import Service
 
 MOST_ALARM = 24 * 60
 """Minutes before a block at which a calendar may ring."""
+
+MOST_DATE = 40
+"""Characters of a typed date that are looked at."""
 
 blueprint = Blueprint("student", __name__)
 
@@ -55,7 +63,7 @@ def holder(power: Power, token: str) -> Opened:
     kept = store.find(reading(), bearer.id)
     if kept is None or bearer.generation != generation_of(kept, power):
         abort(410)
-    return plans.opened(kept)
+    return plans.with_log(reading(), plans.opened(kept))
 
 
 def generation_of(kept: store.Kept, power: Power) -> int | None:
@@ -166,9 +174,26 @@ def making_page(made: making.Made, old: Opened | None = None, **more: Any) -> st
 def plan(token: str) -> str:
     """The plan, for whoever may change it."""
     old = holder(Power.MANAGE, token)
-    address = f"{service().settings.address}/plan/{token}"
-    done = ({"changed": CHANGED} | DONE).get(request.args.get("done", ""), "")
-    return render_template("plan.html", token=token, address=address, done=done, **shown(old))
+    done = ({"changed": CHANGED, "ticked": TICKED} | DONE).get(request.args.get("done", ""), "")
+    return plan_shown(token, old, done)
+
+
+def plan_shown(token: str, old: Opened, done: str) -> str:
+    """The plan's page, with the blocks that it asks about."""
+    values = shown(old)
+    return render_template(
+        "plan.html",
+        token=token,
+        address=f"{service().settings.address}/plan/{token}",
+        done=done,
+        to_plan_again=plans.to_plan_again(old),
+        open_blocks=pages.open_blocks(values["page"], plans.log_of(reading(), old.kept.id), service().clock()),
+        form=service().entropy(8).hex(),
+        **values,
+    )
+
+
+TICKED = "Thank you, that is noted."
 
 
 @blueprint.get("/view/<token>")
@@ -186,10 +211,23 @@ def shown(old: Opened) -> dict[str, Any]:
     return {
         "page": pages.plan_page(old.plan, old.request, now=now, clocks=clocks()),
         "clocks": clocks(),
-        "strip": strip(old.plan, old.request, today=today, link=day_link, clocks=clocks()),
+        "strip": strip(
+            old.plan,
+            old.request,
+            today=today,
+            link=day_link,
+            clocks=clocks(),
+            states=states(plans.log_of(reading(), old.kept.id)),
+        ),
         "months": months(old.plan, old.request, today=today, link=day_link, clocks=clocks()),
         "curve": curve(steps, old.request) if steps else None,
     }
+
+
+def states(log: Log) -> dict[str, State]:
+    """How the strip draws blocks of which something was said; one that was done in part has no look of its own."""
+    looks = {Outcome.DONE: State.DONE, Outcome.MISSED: State.MISSED}
+    return {uid: looks[word.outcome] for uid, word in last_words(log).items() if word.outcome in looks}
 
 
 def day_link(day: date) -> str:
@@ -202,14 +240,91 @@ def clocks() -> Clocks:
     return clock_style(request.headers.get("Accept-Language", ""))
 
 
-@blueprint.get("/block/<token>/<uid>")
-def block(token: str, uid: str) -> str:
-    """The block that a calendar event links to; it says no more than the event."""
+@blueprint.route("/block/<token>/<uid>", methods=["GET", "POST"])
+def block(token: str, uid: str) -> str | AnyResponse | tuple[str, int]:
+    """The block that a calendar event links to, which says no more than the event, and what became of it."""
+    if request.method == "POST":
+        limited("previews")
+        writing()  # so that nothing comes between looking and doing
     old = holder(Power.CHECK_IN, token)
-    page = pages.block_page(old.plan, old.request, uid, service().clock(), clocks=clocks())
-    if page is None:
+    mine = next((one for one in all_blocks(old) if one.uid == uid), None)
+    if mine is None:
         abort(HTTPStatus.GONE if uid in old.plan.retired else HTTPStatus.NOT_FOUND)
-    return render_template("block.html", token=token, page=page, clocks=clocks())
+    if request.method != "POST":
+        return block_shown(token, old, mine, request.args.get("done", ""))
+    wrong = checked_in(old, mine)
+    if wrong:
+        return block_shown(token, old, mine, "", wrong), HTTPStatus.UNPROCESSABLE_ENTITY
+    done = "taken-back" if request.form.get("act") == "take-back" else "said"
+    return redirect(url_for("student.block", token=token, uid=uid, done=done, _anchor="word"), HTTPStatus.SEE_OTHER)
+
+
+def all_blocks(old: Opened) -> list[Block | PastBlock]:
+    """A plan's blocks, those that an earlier state of it had among them."""
+    return [*old.plan.past, *old.plan.blocks]
+
+
+SAID = {"said": "Thank you, that is noted.", "taken-back": "That is taken back."}
+"""What the page of a block says after a button was pressed."""
+
+
+def block_shown(
+    token: str, old: Opened, mine: Block | PastBlock, done: str, wrong: dict[str, str] | None = None
+) -> str:
+    """The page of a block, with what was said of it and the form to say more."""
+    page = pages.block_page(old.plan, old.request, mine.uid, service().clock(), clocks=clocks())
+    return render_template(
+        "block.html",
+        token=token,
+        page=page,
+        clocks=clocks(),
+        done=SAID.get(done, ""),
+        standing=checking.standing_of(plans.log_of(reading(), old.kept.id), mine.uid),
+        in_words=checking.in_words,
+        pieces=checking.pieces_of(old.plan, old.request, mine),
+        work=checking.work_minutes(mine),
+        form=request.form.get("form") or service().entropy(8).hex(),
+        fields=request.form if wrong else {},
+        wrong=wrong or {},
+    )
+
+
+def checked_in(old: Opened, mine: Block | PastBlock) -> dict[str, str]:
+    """Adds what the form says to the log; what is wrong with it, by field, or nothing."""
+    now, log = service().clock(), plans.log_of(writing(), old.kept.id)
+    if request.form.get("act") == "take-back":
+        word = checking.standing_of(log, mine.uid).word
+        entries: list[Entry] = [checking.taken_back(word, at=now)] if word else []
+    else:
+        begun = instant(mine.start.replace(fold=mine.fold), ZoneInfo(old.plan.zone)) <= now
+        pieces = checking.pieces_of(old.plan, old.request, mine)
+        said = checking.read(request.form.to_dict(), mine, pieces, at=now, begun=begun)
+        if said.entry is None:
+            return said.wrong
+        entries = [said.entry]
+    try:
+        plans.say(service(), writing(), old.kept.id, entries)
+    except store.LogFull as full:
+        return {"act": str(full)}
+    return {}
+
+
+@blueprint.post("/plan/<token>/said")
+def said(token: str) -> AnyResponse | tuple[str, int]:
+    """All blocks without a word that were ticked as done, at once; the others stay without a word."""
+    limited("previews")
+    writing()
+    old = holder(Power.MANAGE, token)
+    known = {one.uid for one in all_blocks(old)}
+    uids = tuple(uid for uid in request.form.getlist("block") if uid in known)
+    if not uids:
+        return plan_shown(token, old, "Tick at least one block first."), HTTPStatus.UNPROCESSABLE_ENTITY
+    entries = checking.ticked(uids, request.form.get("form", "")[:64], at=service().clock())
+    try:
+        plans.say(service(), writing(), old.kept.id, entries)
+    except store.LogFull:
+        abort(HTTPStatus.CONFLICT)
+    return redirect(url_for("student.plan", token=token, done="ticked", _anchor="open"), HTTPStatus.SEE_OTHER)
 
 
 @blueprint.get("/plan/<token>/paper")
@@ -338,7 +453,8 @@ def download(token: str) -> AnyResponse:
     old = holder(Power.MANAGE, token)
     state = store.feed_state(reading(), old.kept.id)
     links = plans.tokens(service(), old.kept, state.generation if state else 0)
-    data = plans.calendar(service(), links[Power.FEED], links[Power.CHECK_IN], old.kept, old.request, old.plan)
+    log = plans.log_of(reading(), old.kept.id)
+    data = plans.calendar(service(), links[Power.FEED], links[Power.CHECK_IN], old.kept, old.request, old.plan, log)
     return attachment(data, "text/calendar; charset=utf-8", "plan.ics")
 
 
@@ -361,17 +477,14 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
     """The form for a plan that changes, a preview of what that does, and the change."""
     old = holder(Power.MANAGE, token)
     if request.method != "POST":
-        stored = store.calendars(reading(), old.kept.id)
-        with planning():
-            made = making.filled(service(), old, stored)
-        return making_page(made, old)
+        return making_page(to_change(old), old)
     made = considered(old)
     known = request.form.get("version", "")
     if made.act == "keep" and made.plan is not None and known != str(old.kept.version):
         return faster(made, old, known)
     if made.act != "keep" or made.plan is None or made.asked is None:
         return making_page(made, old), HTTPStatus.UNPROCESSABLE_ENTITY if made.problems else HTTPStatus.OK
-    if not made.anything_new and made.mapping == old.mapping:
+    if not made.anything_new and made.mapping == old.mapping and not plans.to_plan_again(old):
         return redirect(url_for("student.plan", token=token), HTTPStatus.SEE_OTHER)
     limited("kept_bytes", made.weight())
     calendars = {one.name: one for one in made.calendars}
@@ -380,6 +493,22 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
     if not plans.change(service(), connection, old, made.mapping, made.asked, made.plan, calendars):
         return faster(made, holder(Power.MANAGE, token), known)
     return redirect(url_for("student.plan", token=token, done="changed"), HTTPStatus.SEE_OTHER)
+
+
+def to_change(old: Opened) -> making.Made:
+    """The form as the plan fills it; where days are lost, with these as days off, and with what that would change."""
+    stored = store.calendars(reading(), old.kept.id)
+    first, last = (request.args.get(name, "").strip()[:MOST_DATE] for name in ("first", "last"))
+    if not first and not last:
+        with planning():
+            return making.filled(service(), old, stored)
+    limited("previews")
+    fields = making.with_days_lost(old, first or last, last or first)
+    calendars = making.gathered(reading(), fields, stored)
+    commit()  # the plan takes its time, and nobody is to wait for it
+    with planning():
+        received = making.Received(fields, "preview")
+        return making.consider(service(), received, calendars, stored=stored, old=old, clocks=clocks())
 
 
 @blueprint.post("/plan/<token>/change/preview")

@@ -1,0 +1,340 @@
+"""What a student says of a block, from the event's link on: it is kept, shown, marked in the calendar, and taken back.
+
+Calendars are read by icalendar. SEQUENCE counts revisions that matter to others' agendas, such as of the time (RFC 5545
+§3.8.7.4); DTSTAMP without a METHOD is the last revision (§3.8.7.2).
+"""
+
+from __future__ import annotations
+
+import re
+from concurrent.futures import ThreadPoolExecutor
+from datetime import timedelta
+from html import unescape
+from typing import TYPE_CHECKING
+
+import icalendar
+import pytest
+
+from calplan.checkins import CheckIn, Flag, Outcome, last_words, standing
+from calplan.model import Plan, plan_from_json
+from tests import served
+from web import forms, plans, store
+from web.powers import Power
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from flask import Flask
+    from flask.testing import FlaskClient
+    from werkzeug.test import TestResponse
+
+    from calplan.checkins import Log
+    from web.store import Kept
+
+
+@pytest.fixture
+def clock() -> served.Clock:
+    return served.Clock()
+
+
+@pytest.fixture
+def app(tmp_path: Path, clock: served.Clock) -> Iterator[Flask]:
+    made = served.application(tmp_path, clock)
+    yield made
+    served.service_of(made).engine.dispose()
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    return app.test_client()
+
+
+@pytest.fixture
+def kept(app: Flask) -> Kept:
+    return served.keep(app)
+
+
+def plan_of(kept: Kept) -> Plan:
+    return plan_from_json(kept.plan)
+
+
+def address(app: Flask, kept: Kept, uid: str) -> str:
+    return f"/block/{served.token(app, Power.CHECK_IN, kept.id)}/{uid}"
+
+
+def log(app: Flask, kept: Kept) -> Log:
+    with store.reading(served.service_of(app).engine) as connection:
+        return plans.log_of(connection, kept.id)
+
+
+def events(app: Flask, client: FlaskClient, kept: Kept) -> dict[str, icalendar.Event]:
+    calendar = icalendar.Calendar.from_ical(client.get(served.feed_path(app, kept.id)).data)
+    return {str(event["UID"]): event for event in calendar.walk("VEVENT")}
+
+
+def words(answer: TestResponse) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]*>", " ", answer.text)).split())
+
+
+def hidden(answer: TestResponse) -> str:
+    found = re.search(r'name="form" value="([0-9a-f]+)"', answer.text)
+    assert found
+    return found[1]
+
+
+def test_a_tap_on_the_link_and_a_tap_on_the_button_and_it_is_said(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=1)
+    block = plan_of(kept).blocks[0]
+    before = events(app, client, kept)
+    page = client.get(address(app, kept, block.uid))
+    assert page.status_code == 200
+    assert log(app, kept) == ()  # looking says nothing
+    answer = client.post(address(app, kept, block.uid), data={"act": "done", "form": hidden(page)})
+    assert answer.status_code == 303
+    assert "You said: done." in words(client.get(answer.location))
+    assert last_words(log(app, kept))[block.uid].outcome is Outcome.DONE
+    after = events(app, client, kept)
+    assert str(after[block.uid]["SUMMARY"]) == f"Done: {before[block.uid]['SUMMARY']}"
+    assert after[block.uid]["SEQUENCE"] == before[block.uid]["SEQUENCE"]
+    assert after[block.uid]["DTSTAMP"].dt == clock.now
+    others = before.keys() - {block.uid}
+    assert {uid: before[uid].to_ical() for uid in others} == {uid: after[uid].to_ical() for uid in others}
+
+
+def test_a_button_pressed_twice_is_one_word_and_another_choice_is_another(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=1)
+    uid = plan_of(kept).blocks[0].uid
+    form = hidden(client.get(address(app, kept, uid)))
+    for act in ("done", "done", "missed"):
+        clock.forward(seconds=5)
+        assert client.post(address(app, kept, uid), data={"act": act, "form": form}).status_code == 303
+    assert [entry.outcome for entry in standing(log(app, kept))] == [Outcome.DONE, Outcome.MISSED]
+    page = words(client.get(address(app, kept, uid)))
+    assert "You said: missed." in page
+    assert "something else was said of this block" in page
+
+
+def test_what_was_said_can_be_taken_back_and_the_calendar_follows_without_going_back_in_time(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=1)
+    uid = plan_of(kept).blocks[0].uid
+    summary = events(app, client, kept)[uid]["SUMMARY"]
+    client.post(address(app, kept, uid), data={"act": "done", "form": "1"})
+    said = events(app, client, kept)[uid]["DTSTAMP"].dt
+    clock.forward(minutes=3)
+    for _ in range(2):
+        answer = client.post(address(app, kept, uid), data={"act": "take-back"})
+        assert answer.status_code == 303
+    assert last_words(log(app, kept)) == {}
+    after = events(app, client, kept)[uid]
+    assert after["SUMMARY"] == summary
+    assert after["DTSTAMP"].dt == said + timedelta(minutes=3)
+
+
+def test_a_missed_block_looks_as_it_did_to_the_byte(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=1)
+    before = client.get(served.feed_path(app, kept.id))
+    answer = client.post(address(app, kept, plan_of(kept).blocks[0].uid), data={"act": "missed"})
+    assert answer.status_code == 303
+    after = client.get(served.feed_path(app, kept.id))
+    assert (after.data, after.headers["ETag"]) == (before.data, before.headers["ETag"])
+
+
+def test_partly_with_minutes_flags_and_sheet_is_kept_as_it_was_said(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=2)
+    plan = plan_of(kept)
+    quizzes = next(block for block in plan.blocks if "quiz" in block.parts[0].task or block.day == plan.days[1].day)
+    page = client.get(address(app, kept, quizzes.uid))
+    assert 'name="flags-1"' in page.text
+    fields = {
+        "act": "partly",
+        "form": hidden(page),
+        "reached": "10",
+        "minutes": "25",
+        "wrong-1": "2",
+        "flags-1": "7 1, 9b 2 x2, 12 3",
+        "sheet_pages": "1",
+        "instead": "  helped   at home ",
+    }
+    assert client.post(address(app, kept, quizzes.uid), data=fields).status_code == 303
+    (word,) = standing(log(app, kept))
+    assert isinstance(word, CheckIn)
+    assert (word.outcome, word.reached, word.minutes, word.sheet_pages) == (Outcome.PARTLY, 10, 25, 1)
+    assert word.instead == "helped at home"
+    assert word.found[0].wrong == 2
+    assert word.found[0].flags == (
+        Flag(problem="7", importance=1, tries=1),
+        Flag(problem="9b", importance=2, tries=2),
+        Flag(problem="12", importance=3, tries=0),
+    )
+    assert events(app, client, kept)[quizzes.uid]["SUMMARY"].startswith("Partly done: ")
+
+
+@pytest.mark.parametrize(
+    ("fields", "sentence"),
+    [
+        ({"act": "won"}, "Press one of the buttons"),
+        ({"act": "partly"}, "Say how many of its"),
+        ({"act": "partly", "reached": "9999"}, "a whole number from 1 to"),
+        ({"act": "done", "minutes": "-3"}, "a whole number from 0 to 600"),
+        ({"act": "done", "sheet_pages": "many"}, "a whole number from 0 to 20"),
+        ({"act": "done", "flags-1": "seven one"}, "cannot be read. Write a problem and 1, 2 or 3"),
+        ({"act": "done", "instead": "x" * 201}, "At most 200 characters"),
+    ],
+)
+def test_what_is_wrong_stands_beside_its_field_and_nothing_typed_is_lost(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock, fields: dict[str, str], sentence: str
+) -> None:
+    clock.forward(days=1)
+    uid = plan_of(kept).blocks[0].uid
+    answer = client.post(address(app, kept, uid), data={"instead": "swam", **fields})
+    assert answer.status_code == 422
+    assert sentence in words(answer)
+    for text in fields.values():
+        assert text in ("won", "partly", "done") or f'value="{text}"' in answer.text
+    assert log(app, kept) == ()
+
+
+def test_everything_wrong_is_told_at_once(app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock) -> None:
+    clock.forward(days=1)
+    fields = {"act": "partly", "reached": "x", "minutes": "y", "sheet_pages": "z", "flags-1": "q"}
+    answer = client.post(address(app, kept, plan_of(kept).blocks[0].uid), data=fields)
+    assert answer.text.count('class="problem"') == 4
+
+
+def test_what_lies_ahead_can_be_done_already_but_not_missed(app: Flask, client: FlaskClient, kept: Kept) -> None:
+    uid = plan_of(kept).blocks[-1].uid
+    assert client.post(address(app, kept, uid), data={"act": "missed"}).status_code == 422
+    assert client.post(address(app, kept, uid), data={"act": "done"}).status_code == 303
+
+
+def test_blocks_without_a_word_are_asked_about_together_and_what_is_not_ticked_stays_so(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    plan = plan_of(kept)
+    clock.forward(days=5)
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    page = client.get(own)
+    asked = re.findall(r'name="block" value="([^"]+)"', page.text)
+    assert len(asked) == 5
+    assert set(asked) == {block.uid for block in plan.blocks[:5]}
+    answer = client.post(f"{own}/said", data={"block": [asked[0], asked[2], "no-such-block"], "form": hidden(page)})
+    assert answer.status_code == 303
+    assert set(last_words(log(app, kept))) == {asked[0], asked[2]}
+    left = re.findall(r'name="block" value="([^"]+)"', client.get(own).text)
+    assert left == [asked[1], asked[3], asked[4]]
+    with store.reading(served.service_of(app).engine) as connection:
+        now = store.find(connection, kept.id)
+    assert now is not None
+    assert (now.version, now.plan) == (kept.version, kept.plan)  # nothing is planned anew unasked
+
+
+def test_two_devices_at_once_lose_nothing(app: Flask, kept: Kept, clock: served.Clock) -> None:
+    clock.forward(days=10)
+    uids = [block.uid for block in plan_of(kept).blocks[:8]]
+    with ThreadPoolExecutor(4) as pool:
+        codes = list(
+            pool.map(
+                lambda uid: app.test_client().post(address(app, kept, uid), data={"act": "done"}).status_code, uids
+            )
+        )
+    assert codes == [303] * 8
+    assert set(last_words(log(app, kept))) == set(uids)
+    marked = [e for e in events(app, app.test_client(), kept).values() if str(e["SUMMARY"]).startswith("Done: ")]
+    assert len(marked) == 8
+
+
+def test_a_change_of_the_plan_keeps_what_was_said_of_it_in_the_calendar(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=1)
+    uid = plan_of(kept).blocks[0].uid
+    client.post(address(app, kept, uid), data={"act": "done"})
+    served.change_alarm(app, kept.id, 10)
+    assert str(events(app, client, kept)[uid]["SUMMARY"]).startswith("Done: ")
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    assert b"SUMMARY:Done: " in client.get(f"{own}/plan.ics").data
+
+
+def test_the_strip_shows_what_was_done_and_what_was_missed(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=3)
+    first, second, *_ = plan_of(kept).blocks
+    client.post(address(app, kept, first.uid), data={"act": "done"})
+    client.post(address(app, kept, second.uid), data={"act": "missed"})
+    page = words(client.get(f"/plan/{served.token(app, Power.MANAGE, kept.id)}"))
+    assert re.search(r"\bdone\b", page)
+    assert re.search(r"\bmissed\b", page)
+
+
+def test_after_a_missed_block_the_plan_offers_to_plan_its_work_again_and_does_so_when_told(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=3)
+    missed = plan_of(kept).blocks[1]
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    assert "Plan that work again" not in words(client.get(own))
+    client.post(address(app, kept, missed.uid), data={"act": "missed"})
+    assert "Plan that work again" in words(client.get(own))
+    fields = forms.to_fields(served.mapping_of()) | {"version": str(kept.version)}
+    answer = client.post(f"{own}/change", data=fields | {"act": "keep"}, content_type="multipart/form-data")
+    assert answer.status_code == 303, words(answer)
+    assert answer.location.endswith("done=changed")
+    with store.reading(served.service_of(app).engine) as connection:
+        now = store.find(connection, kept.id)
+    assert now is not None
+    assert [block.uid for block in plan_of(now).past if block.missed] == [missed.uid]
+    assert "Plan that work again" not in words(client.get(own))
+
+
+# ------------------------------------------------------------------------------------------------- days that are lost
+
+
+def test_days_that_are_lost_are_shown_as_a_difference_and_looking_changes_nothing(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=3)
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    before = client.get(served.feed_path(app, kept.id)).data
+    page = client.get(f"{own}/change?first=2027-01-12&last=2027-01-14")
+    assert page.status_code == 200
+    assert "2027-01-12..2027-01-14" in page.text
+    assert "What changes" in words(page)
+    assert client.get(served.feed_path(app, kept.id)).data == before
+    fields = forms.to_fields(served.mapping_of()) | {"version": str(kept.version)}
+    fields["days_off"] = "\n".join(filter(None, (fields.get("days_off"), "2027-01-12..2027-01-14")))
+    answer = client.post(f"{own}/change", data=fields | {"act": "keep"}, content_type="multipart/form-data")
+    assert answer.status_code == 303
+    lost = {"2027-01-12", "2027-01-13", "2027-01-14"}
+    days = {str(event["DTSTART"].dt)[:10] for event in events(app, client, kept).values()}
+    assert not lost & days
+
+
+def test_one_tap_loses_today(app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock) -> None:
+    clock.forward(days=2)
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    link = re.search(r'href="([^"]+)">I lose today', client.get(own).text)
+    assert link
+    page = client.get(unescape(link[1]).partition("#")[0])
+    assert "2027-01-07" in page.text
+    assert "What changes" in words(page)
+
+
+@pytest.mark.parametrize("typed", ["tomorrow", "2027-02-31", "2027-13-01", "%00", "2027-01-14&last=2027-01-12"])
+def test_a_lost_day_that_is_none_is_told_beside_its_field(
+    app: Flask, client: FlaskClient, kept: Kept, typed: str
+) -> None:
+    page = client.get(f"/plan/{served.token(app, Power.MANAGE, kept.id)}/change?first={typed}")
+    assert page.status_code == 200
+    assert "to mend" in words(page) or "still to fill in" in words(page)
