@@ -338,3 +338,20 @@ def test_a_lost_day_that_is_none_is_told_beside_its_field(
     page = client.get(f"/plan/{served.token(app, Power.MANAGE, kept.id)}/change?first={typed}")
     assert page.status_code == 200
     assert "to mend" in words(page) or "still to fill in" in words(page)
+
+
+def test_the_enter_key_says_nothing_of_the_block(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    """A form that is sent without a button is sent with its first one (HTML standard, §4.10.21.2)."""
+    clock.forward(days=1)
+    uid = plan_of(kept).blocks[0].uid
+    form = client.get(address(app, kept, uid)).text.partition('class="stack check-in"')[2]
+    first = re.search(r"<button[^>]*>", form)
+    assert first
+    assert 'value=""' in first[0]
+    answer = client.post(address(app, kept, uid), data={"act": "", "minutes": "20"})
+    assert answer.status_code == 422
+    assert "Press one of the buttons" in words(answer)
+    assert 'value="20"' in answer.text
+    assert log(app, kept) == ()
