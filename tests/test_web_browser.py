@@ -485,3 +485,47 @@ def test_two_tabs_do_not_overwrite_each_other(browser: Browser, served: Served) 
         page.get_by_role("button", name="Keep the changed plan").click()
         expect(page.locator("#conflict")).to_be_visible()
         expect(page.locator("[name=exam-1-practice-count]")).to_have_value("55")
+
+
+# ---------------------------------------------------------------------------------------------- how a block went
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["with scripts", "without scripts"])
+def test_a_tap_on_an_events_link_and_a_tap_on_a_button_say_how_a_block_went(
+    browser: Browser, served: Served, scripts: bool
+) -> None:
+    """On a phone: done, taken back, then partly with flags; the calendar follows, and the plan asks about the rest."""
+    kept = keep_example(served.app)
+    served.clock.forward(days=3)
+    feed = f"{served.address}/feed/{token(served.app, Power.FEED, kept.id)}.ics"
+    first = sorted(blocks_of(feed), key=lambda event: event.start)[0]
+    with visit(browser, PHONE, scripts=scripts) as (page, _):
+        page.goto(str(first["URL"]))
+        assert not overflow(page)
+        for name in ("Done", "Missed"):
+            box = page.get_by_role("button", name=name, exact=True).bounding_box()
+            assert box
+            assert box["height"] >= 44
+        page.get_by_role("button", name="Done", exact=True).click()
+        expect(page.get_by_text("You said: done.")).to_be_visible()
+        assert "Done: " in summaries(feed)[first["UID"]]
+        page.get_by_role("button", name="Take that back").click()
+        assert "Done: " not in summaries(feed)[first["UID"]]
+        page.get_by_text("Partly, or say more").click()
+        page.fill("[name=reached]", "15")
+        page.fill("[name=flags-1]", "7 1, 9 2")
+        page.get_by_role("button", name="Partly done").click()
+        expect(page.get_by_text("You said: partly done, 15 minutes of it")).to_be_visible()
+        page.goto(f"{served.address}/plan/{token(served.app, Power.MANAGE, kept.id)}")
+        asked = page.get_by_role("checkbox", name=re.compile("Chemistry"))
+        assert asked.count() == 2
+        asked.first.check()
+        page.get_by_role("button", name="These are done").click()
+        assert page.get_by_role("checkbox", name=re.compile("Chemistry")).count() == 1
+        page.get_by_role("link", name="I lose today").click()
+        expect(page.get_by_role("heading", name="What changes")).to_be_visible()
+
+
+def summaries(feed: str) -> dict[str, str]:
+    """What a feed calls its events, by UID."""
+    return {event["UID"]: str(event["SUMMARY"]) for event in blocks_of(feed)}
