@@ -80,16 +80,14 @@ def mend_days(
     published: int,
     essentials: bool = False,
     opened: Board | None = None,
-    stay: bool = False,
 ) -> Mended:
     """The plan for the goals above. ``jobs`` hold only units that are not over; ``published`` is the daily maximum.
 
-    With ``stay`` nothing that lies ahead moves, and what does not fit beside it is lost.
+    What is held stays, unless nothing fits beside it: then all of it may move.
     """
-    if stay:
-        before = all_held(board, jobs, before)
     held = [sum(one.held.values()) for one in before]
     beside = board_beside(board, before)
+    whole = board
     loose = [msgspec.structs.replace(job, ranks=job.ranks[count:]) for job, count in zip(jobs, held, strict=True)]
     kept, late = settle(beside, loose, essentials=essentials, opened=board_beside(opened, before) if opened else None)
     if late and opened is not None:
@@ -102,6 +100,9 @@ def mend_days(
         if found is not None or cap >= board.limit:
             break
         cap += 1
+    if found is None and any(held):
+        loosened = [one._replace(held={}) for one in before]
+        return mend_days(whole, jobs, loosened, dates=dates, published=published, essentials=essentials, opened=opened)
     assert found is not None, "kept units fit their windows"
     return Mended(
         kept=state.kept,
@@ -114,21 +115,6 @@ def mend_days(
         opened=late,
         proved=found.proved,
     )
-
-
-def all_held(board: Board, jobs: Sequence[Job], before: Sequence[Before]) -> list[Before]:
-    """Everything that lies ahead held, as far as its day still has room for it; the worthiest first."""
-    room = list(board.room)
-    result = list(before)
-    for index in sorted(range(len(jobs)), key=lambda i: (jobs[i].ranks[:1], jobs[i].worth, i)):
-        one, held = before[index], dict[int, int]()
-        left = len(jobs[index].ranks)
-        for day, units in sorted(one.lies.items()):
-            held[day] = min(units, left, max(0, room[day]))
-            room[day] -= held[day]
-            left -= held[day]
-        result[index] = one._replace(held={day: units for day, units in held.items() if units})
-    return result
 
 
 def board_beside(board: Board, before: Iterable[Before]) -> Board:

@@ -25,7 +25,7 @@ def task(units: int, due: int, **fields: object) -> Job:
     return Job(exam=0, ranks=(Rank.ESSENTIAL,) * units, release=0, due=due, **fields)  # type: ignore[arg-type]
 
 
-def mended(asked: Happened, *, stay: bool = False) -> Mended:
+def mended(asked: Happened) -> Mended:
     return mend_days(
         asked.board,
         asked.jobs,
@@ -34,7 +34,6 @@ def mended(asked: Happened, *, stay: bool = False) -> Mended:
         published=asked.published,
         essentials=asked.essentials,
         opened=asked.opened,
-        stay=stay,
     )
 
 
@@ -126,39 +125,36 @@ def test_the_oracle_agrees(seed: int) -> None:
     assert mending_oracle.least(case, asked.published) == (plan.bound, plan.maximum, len(plan.moved))
 
 
-# -------------------------------------------------------------------------------------------------- staying
+# ------------------------------------------------------------------------------------------------- what is held
 
 
-STAYING = [seed for seed in SAMPLE if any(one.lies for one in happened(seed).before)]
-
-
-def stays(asked: Happened) -> None:
-    """Each day keeps what lay on it as far as it has room; a day with room for all of it keeps all of it."""
-    plan = mended(asked, stay=True)
-    days = mending_oracle.units_on(plan.days)
-    assert not plan.opened
-    for day, room in enumerate(asked.board.room):
-        lay = {job: one.lies[day] for job, one in enumerate(asked.before) if day in one.lies}
-        left = sum(min(units, days[day].get(job, 0)) for job, units in lay.items())
-        assert left == min(room, sum(lay.values())), day
-        assert sum(days[day].values()) <= room
-
-
-@pytest.mark.parametrize("seed", STAYING)
-def test_nothing_moves_that_has_room(seed: int) -> None:
-    """With ``stay``, where no order and no earlier last day stands against it."""
+@pytest.mark.parametrize("seed", SAMPLE)
+def test_what_is_held_stays_unless_nothing_fits_beside_it(seed: int) -> None:
+    """Held is everything that lies ahead, as far as it has room; no law breaks, whatever becomes of it."""
     asked = happened(seed)
-    last = len(asked.board.room) - 1
-    jobs = tuple(
-        Job(exam=job.exam, kind=job.kind, second=job.second, ranks=job.ranks, release=0, due=last, worth=job.worth)
-        for job in asked.jobs
-    )
-    before = tuple(one._replace(after=()) for one in asked.before)
-    stays(asked._replace(jobs=jobs, before=before, opened=None))
+    room = list(asked.board.room)
+    before = []
+    for job, one in zip(asked.jobs, asked.before, strict=True):
+        held: dict[int, int] = {}
+        for day, units in one.lies.items():
+            if units <= room[day] and job.release <= day <= job.due:
+                held[day] = units
+                room[day] -= units
+        before.append(one._replace(held=held))
+    asked = asked._replace(before=tuple(before), opened=None)
+    plan = mended(asked)
+    days = mending_oracle.units_on(plan.days)
+    stayed = all(days[day].get(job, 0) >= units for job, one in enumerate(before) for day, units in one.held.items())
+    without = [one._replace(held={}) for one in before]
+    case = judged(asked._replace(before=tuple(without)), plan)
+    assert not mending_oracle.unsound(case, plan.days, plan.maximum)
+    assert stayed or plan == mended(asked._replace(before=tuple(without)))
 
 
-def test_what_lies_past_its_last_day_stays_too() -> None:
-    """The last day has moved before the day on which the task lies."""
-    before = [Before(lies={1: 6}, home=1)]
-    plan = mend_days(board(12, 12), [task(6, 0)], before, dates=(0, 1), published=12, stay=True)
-    assert mending_oracle.units_on(plan.days) == [{}, {0: 6}]
+def test_a_held_task_stays_where_the_room_is_asked_for() -> None:
+    """Two tasks fill a day that has room for one; the held one stays, though it is the less worthy."""
+    jobs = [task(6, 1), task(6, 1)]
+    before = [Before(lies={0: 6}, home=0), Before(lies={0: 6}, held={0: 6}, home=0)]
+    plan = mend_days(board(6, 12), jobs, before, dates=(0, 1), published=12)
+    assert mending_oracle.units_on(plan.days) == [{1: 6}, {0: 6}]
+    assert plan.moved == {0}
