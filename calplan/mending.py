@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from calplan.capacity import Board, Job, bound, kept_runs, rooms_under, settle
+from calplan.errors import CalplanError
 from calplan.partition import Piece
 
 if TYPE_CHECKING:
@@ -37,6 +38,10 @@ BRANCHES = 120
 
 ORDERS = 24
 """In how many orders the work to be placed is tried."""
+
+
+class NoOrder(CalplanError):
+    """No layout was found that keeps each first pass before its second one."""
 
 
 class Before(NamedTuple):
@@ -83,7 +88,8 @@ def mend_days(
 ) -> Mended:
     """The plan for the goals above. ``jobs`` hold only units that are not over; ``published`` is the daily maximum.
 
-    What is held stays, unless nothing fits beside it: then all of it may move.
+    What is held stays, unless nothing fits beside it: then all of it may move. Raises :class:`NoOrder` where windows
+    and rooms hold the work that is kept, but none of the layouts that were looked at keeps its order.
     """
     held = [sum(one.held.values()) for one in before]
     beside = board_beside(board, before)
@@ -103,7 +109,8 @@ def mend_days(
     if found is None and any(held):
         loosened = [one._replace(held={}) for one in before]
         return mend_days(whole, jobs, loosened, dates=dates, published=published, essentials=essentials, opened=opened)
-    assert found is not None, "kept units fit their windows"
+    if found is None:
+        raise NoOrder("No layout of the work that fits keeps each first pass before its second one.")
     return Mended(
         kept=state.kept,
         bound=floor,

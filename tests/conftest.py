@@ -1,11 +1,21 @@
-"""What all tests share: how a missing system extra is treated, and hypothesis profiles."""
+"""What all tests share: missing system extras, hypothesis profiles, and the service with a clock in the test's hand."""
 
 from __future__ import annotations
 
 import os
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from flask import Flask
+    from flask.testing import FlaskClient
+
+    from tests.served import Clock
 
 settings.register_profile("calplan", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("calplan")
@@ -18,3 +28,27 @@ def extra(name: str, available: bool, why: str) -> None:
     if name in os.environ.get("CALPLAN_TEST_REQUIRE", "").replace(",", " ").split():
         pytest.fail(f"{name} is required (CALPLAN_TEST_REQUIRE) but absent: {why}", pytrace=False)
     pytest.skip(f"{name} is absent: {why}")
+
+
+@pytest.fixture
+def clock() -> Clock:
+    """A clock that stands until the test moves it."""
+    from tests import served  # only tests of the service need it
+
+    return served.Clock()
+
+
+@pytest.fixture
+def app(tmp_path: Path, clock: Clock) -> Iterator[Flask]:
+    """The service with a folder of its own."""
+    from tests import served
+
+    made = served.application(tmp_path, clock)
+    yield made
+    served.service_of(made).engine.dispose()
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    """A client of the service."""
+    return app.test_client()

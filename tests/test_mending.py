@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 
 from calplan.capacity import Board, Job
-from calplan.mending import Before, Mended, mend_days
+from calplan.mending import Before, Mended, NoOrder, mend_days
 from calplan.model import Rank
 from tests import mending_oracle, oracle
 from tests.mending_instances import Happened, happened
@@ -123,6 +123,17 @@ def test_the_oracle_agrees(seed: int) -> None:
     assert mending_oracle.moved(asked.before, mending_oracle.units_on(plan.days)) == plan.moved
     assert plan.proved
     assert mending_oracle.least(case, asked.published) == (plan.bound, plan.maximum, len(plan.moved))
+
+
+def test_work_that_fits_but_cannot_keep_its_order_is_refused_in_a_sentence() -> None:
+    """The first pass can only lie on the second day, and its second pass only on the first one."""
+    jobs = [
+        Job(exam=0, kind=0, ranks=(Rank.ESSENTIAL,) * 6, release=1, due=1),
+        Job(exam=0, kind=0, second=True, ranks=(Rank.FLAG_MUST,) * 2, release=0, due=0),
+    ]
+    before = [Before(home=0), Before(lies={0: 2}, home=0, after=(0,))]
+    with pytest.raises(NoOrder, match="first pass before its second"):
+        mend_days(board(12, 12), jobs, before, dates=(0, 1), published=12)
 
 
 # ------------------------------------------------------------------------------------------------- what is held

@@ -22,32 +22,12 @@ from web import forms, plans, store
 from web.powers import Power
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
     from flask import Flask
     from flask.testing import FlaskClient
     from werkzeug.test import TestResponse
 
     from calplan.checkins import Log
     from web.store import Kept
-
-
-@pytest.fixture
-def clock() -> served.Clock:
-    return served.Clock()
-
-
-@pytest.fixture
-def app(tmp_path: Path, clock: served.Clock) -> Iterator[Flask]:
-    made = served.application(tmp_path, clock)
-    yield made
-    served.service_of(made).engine.dispose()
-
-
-@pytest.fixture
-def client(app: Flask) -> FlaskClient:
-    return app.test_client()
 
 
 @pytest.fixture

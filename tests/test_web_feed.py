@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from flask import Flask
-    from flask.testing import FlaskClient
     from werkzeug.test import TestResponse
 
     from web.store import Kept
@@ -47,25 +46,8 @@ CALENDAR_TYPE = "text/calendar; charset=utf-8"
 
 
 @pytest.fixture
-def clock() -> served.Clock:
-    return served.Clock()
-
-
-@pytest.fixture
-def app(tmp_path: Path, clock: served.Clock) -> Iterator[Flask]:
-    made = served.application(tmp_path, clock)
-    yield made
-    served.service_of(made).engine.dispose()
-
-
-@pytest.fixture
 def kept(app: Flask) -> Kept:
     return served.keep(app)
-
-
-@pytest.fixture
-def client(app: Flask) -> FlaskClient:
-    return app.test_client()
 
 
 @pytest.fixture

@@ -30,27 +30,9 @@ from web.safety_limits import Buckets, Turns, network
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from flask.testing import FlaskClient
     from werkzeug.routing import Rule
 
     from web.store import Kept
-
-
-@pytest.fixture
-def clock() -> served.Clock:
-    return served.Clock()
-
-
-@pytest.fixture
-def app(tmp_path: Path, clock: served.Clock) -> Iterator[Flask]:
-    made = served.application(tmp_path, clock)
-    yield made
-    served.service_of(made).engine.dispose()
-
-
-@pytest.fixture
-def client(app: Flask) -> FlaskClient:
-    return app.test_client()
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ import re
 from datetime import timedelta
 from html import unescape
 from io import BytesIO
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import icalendar
@@ -21,8 +20,6 @@ from web import plans, store
 from web.powers import Power
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from flask import Flask
     from flask.testing import FlaskClient
     from werkzeug.test import TestResponse
@@ -47,23 +44,6 @@ FORM = {
     "hours-1-start": "16:00",
     "hours-1-end": "21:00",
 }
-
-
-@pytest.fixture
-def clock() -> served.Clock:
-    return served.Clock()
-
-
-@pytest.fixture
-def app(tmp_path: Path, clock: served.Clock) -> Iterator[Flask]:
-    made = served.application(tmp_path, clock)
-    yield made
-    served.service_of(made).engine.dispose()
-
-
-@pytest.fixture
-def client(app: Flask) -> FlaskClient:
-    return app.test_client()
 
 
 def post(client: FlaskClient, path: str, **fields: object) -> TestResponse:
