@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from flask import Flask
     from flask.testing import FlaskClient
+    from playwright.sync_api import Browser
 
     from tests.served import Clock
 
@@ -52,3 +53,13 @@ def app(tmp_path: Path, clock: Clock) -> Iterator[Flask]:
 def client(app: Flask) -> FlaskClient:
     """A client of the service."""
     return app.test_client()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Chromium, once for all tests of a process: playwright cannot be started in a thread that it runs in already."""
+    from tests.browser import chromium_present, launched
+
+    extra("chromium", chromium_present(), "there is no program of that name")
+    with launched() as one:
+        yield one

@@ -35,13 +35,6 @@ HERE = ZoneInfo("America/Chicago")
 CALENDAR = Path(__file__).parent.parent / "fixtures" / "calendars" / "chemistry-student.ics"
 
 
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    extra("chromium", chromium.chromium_present(), "there is no program of that name")
-    with chromium.launched() as one:
-        yield one
-
-
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[Served]:
     """A service in which nobody has made a plan yet."""

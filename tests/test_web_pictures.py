@@ -32,8 +32,6 @@ from calplan.planner import Step, make_plan, trade_off
 from calplan.request import read
 from calplan.sentences import short_day
 from tests import plans, strategies
-from tests.browser import chromium_present, launched
-from tests.conftest import extra
 from web.picture_curves import curve
 from web.picture_squares import State
 from web.picture_strips import Box, Drawing, Square
@@ -42,7 +40,7 @@ from web.pictures import Month, Strip, difference_strip, months, strip
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from playwright.sync_api import Page
+    from playwright.sync_api import Browser, Page
 
 ROOT = Path(__file__).parent.parent
 FIXTURES = ROOT / "fixtures"
@@ -809,13 +807,11 @@ def test_all_colours_are_variables_that_have_a_dark_and_a_paper_twin() -> None:
 
 
 @pytest.fixture(scope="module")
-def page() -> Iterator[Page]:
+def page(browser: Browser) -> Iterator[Page]:
     """A window of Chromium."""
-    extra("chromium", chromium_present(), "Chromium is not installed")
-    with launched() as browser:
-        window = browser.new_page(reduced_motion="reduce")
-        yield window
-        window.close()
+    window = browser.new_page(reduced_motion="reduce")
+    yield window
+    window.close()
 
 
 @contextmanager
