@@ -24,7 +24,6 @@ from calplan.model import (
     Day,
     Exam,
     HolidayUse,
-    Kind,
     Material,
     Part,
     Plan,
@@ -341,8 +340,6 @@ def exam_facts(exam: Exam, request: Request, plan: Plan, days: Mapping[date, Day
     sixth = (len(usable) + 3) // 6
     taper = min(7, max(1, sixth)) if len(usable) >= 2 else 0
     consolidate = min(10, sixth) if len(usable) >= 4 else 0
-    if len(usable) >= 2 and nothing_left(exam):
-        taper, consolidate = min(7, len(usable)), 0
     tasks = sorted((task for task in plan.tasks if task.exam == exam.key), key=lambda task: task.number)
     by_role: dict[Role, list[Task]] = {}
     for task in tasks:
@@ -360,15 +357,6 @@ def exam_facts(exam: Exam, request: Request, plan: Plan, days: Mapping[date, Day
         tasks=tasks,
         by_role=by_role,
     )
-
-
-def nothing_left(exam: Exam) -> bool:
-    """Whether an earlier state of the plan had both passes of everything, so that only the light end is left."""
-    for material in exam.materials:
-        by_piece = material.kind not in (Kind.NOTES, Kind.PRACTICE)
-        if material.covered < (1 if by_piece else material.size or 1) or material.kind not in exam.seen_again:
-            return False
-    return len(exam.materials) > 0
 
 
 # ------------------------------------------------------------------------------------------- hours as instants

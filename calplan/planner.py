@@ -418,14 +418,7 @@ def least_units(request: Request, usable: Sequence[Day]) -> int:
     """
     dates = [day.day for day in usable]
     return sum(
-        int(
-            sum(
-                estimate(exam, request.rates, one)[0]
-                for one in exam.materials
-                if one.in_hand is None and not one.covered
-            )
-        )
-        // UNIT
+        int(sum(estimate(exam, request.rates, one)[0] for one in exam.materials if one.in_hand is None)) // UNIT
         for exam in request.exams
         if bisect_left(dates, exam_day(request, exam)) > 1
     )

@@ -296,9 +296,6 @@ def stock_faults(facts: Facts) -> Iterator[Fault]:
         passes = chain(exam.of(Role.COVER), exam.of(Role.CONSOLIDATE))
         taken = {item.material for task in passes for item in task.items}
         for material in exam.exam.materials:
-            pieces = material.size or 1 if material.kind in (Kind.NOTES, Kind.PRACTICE) else 1
-            if material.covered >= pieces:
-                continue  # gone through in an earlier state of the plan
             if material.key not in taken and len(exam.usable) > 1 and ends and (material.in_hand or ends) <= ends:
                 yield Fault("material-left-out", f"exam {key}", f"Nothing takes up {material.key!r}.")
 
