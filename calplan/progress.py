@@ -251,7 +251,7 @@ def sentence_of(
     if state is State.ON_COURSE:
         said = "On course: nothing waits to be made up"
     else:
-        said = f"{state.capitalize()}: {_listed(list(_amounts(behind, exams)))} {_mended(sum(behind.values()), days)}"
+        said = f"{state.capitalize()}: {_listed(list(_amounts(behind, exams)))}; {_mended(sum(behind.values()), days)}"
     if lightest:
         said += "; after a week like this, the lightest plan that still covers what matters most is a good choice too"
     if silent:
@@ -271,11 +271,11 @@ def _amounts(behind: Behind, exams: Mapping[str, Exam]) -> Iterator[str]:
 
 def _mended(minutes: int, days: int) -> str:
     if not days:
-        return "did not come about, and no day is left for them: let them go, and keep to what is planned"
+        return "no day is left for that, so let it go, and keep to what is planned"
     more = -(-minutes // (days * UNIT)) * UNIT
     if days == 1:
-        return f"wait to be planned again: the one day that is left would take about {more} minutes more"
-    return f"wait to be planned again: over the {days} days that are left, that is about {more} minutes more a day"
+        return f"planned again on the one day that is left, that is about {more} minutes more"
+    return f"planned again over the {days} days that are left, that is about {more} minutes more a day"
 
 
 def _listed(words: Sequence[str]) -> str:
