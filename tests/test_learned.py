@@ -329,6 +329,9 @@ def test_of_a_block_done_in_part_the_minutes_that_were_reached_were_planned() ->
     request, made = quizzes(3)
     half = known(request, made, (took("a", 20, Outcome.PARTLY, reached=10),))
     assert half.pace == {("chem", Kind.QUIZ): 125}  # (30 + 20) / (30 + 10)
+    more = known(request, made, (took("a", 40, Outcome.PARTLY, reached=60),))
+    assert more.pace == {("chem", Kind.QUIZ): 125}  # no more than its 20 minutes
+    assert known(request, made, (took("a", 40, Outcome.MISSED, reached=20),)).pace == {}
     none = (took("a", 20, Outcome.PARTLY), took("b", 20, Outcome.MISSED), took("c", None), took("z", 20))
     assert known(request, made, none).pace == {}
 
@@ -408,6 +411,8 @@ def test_of_practice_done_in_part_only_the_problems_that_were_reached_count() ->
     # The first two thirds, 8 problems, lie along 15 minutes; the midpoints of 5 of them lie in the first ten.
     log = (wrong("a", 2, outcome=Outcome.PARTLY, reached=10),)
     assert known(request, made, log).practice == {"chem": 125}  # 2 of 5
+    begun = (wrong("a", 2, outcome=Outcome.PARTLY, reached=14),)  # five minutes that were begun count: 2 of 8
+    assert known(request, made, begun).practice == {"chem": 100}
     assert known(request, made, (wrong("a", 2, outcome=Outcome.MISSED),)).practice == {}
 
 
@@ -416,6 +421,20 @@ def test_the_last_word_on_a_block_s_problems_counts_and_what_has_no_known_number
     assert known(request, made, (wrong("a", 12), wrong("a", 0, days=1))).practice == {"chem": 75}
     assert known(request, made, (wrong("a", 0, material="loose"), wrong("a", 0, material="quiz1"))).practice == {}
     assert known(request, made, (wrong("elsewhere", 0),)).practice == {}
+    loose = Item(material="loose", title="Loose leaves", minutes=20, essential=13)
+    request, made = plan(task(Role.COVER, Kind.PRACTICE, (E, E, E, X), (loose,)))
+    assert known(request, made, (wrong("a", 0, material="loose"),)).practice == {}
+    request, made = plan(task(Role.ENCORE, Kind.PRACTICE, (X, X, X, X), (practice(1, 12),)))
+    assert known(request, made, (wrong("a", 0),)).practice == {}
+
+
+def test_a_tenth_is_still_well_and_what_is_said_last_of_a_block_is_said_last() -> None:
+    request, made = plan(task(Role.COVER, Kind.PRACTICE, (E, E, X), (practice(1, 10),)))
+    assert known(request, made, (wrong("a", 1),)).practice == {"chem": 75}
+    log = tuple(wrong(uid, 0, days=n) for n, uid in enumerate("abcd"))
+    request, made = sheets(4)
+    assert known(request, made, log).practice == {"chem": 50}
+    assert known(request, made, (*log, wrong("a", 12, days=9))).practice == {"chem": 75}  # three well, then one poorly
 
 
 def test_problems_of_past_work_whose_task_has_left_the_plan_are_those_that_it_names() -> None:
@@ -425,6 +444,9 @@ def test_problems_of_past_work_whose_task_has_left_the_plan_are_those_that_it_na
     made = replace(past, past=(replace(past.past[0], worked=(worked,)),))
     assert known(request, made, (wrong("a", 3),)).practice == {"chem": 100}  # 3 of 8: 37.5 %
     assert known(request, made, (wrong("a", 4),)).practice == {"chem": 125}
+    worked = replace(worked, task=made.tasks[0].id, first=2)  # a task of that name which has no such units
+    other = replace(past, past=(replace(past.past[0], worked=(worked,)),))
+    assert known(request, other, (wrong("a", 3),)).practice == {"chem": 100}
     half = wrong("a", 2, outcome=Outcome.PARTLY, reached=10)  # two of four units: 2 of 4
     assert known(request, made, (half,)).practice == {"chem": 125}
 

@@ -26,14 +26,14 @@ def days(number: int, hour: int = 20) -> datetime:
 
 
 def made(*tasks: Task, every: int = 1, room: int = 12, **fields: object) -> tuple[Request, Plan]:
-    """One block at 17:00 for each task, from Monday on, named a, b, c..., and room on every day before the exam."""
+    """One block at 17:00 for each task, from Monday on, named a, b, c...; room on every day up to that of the exam."""
     numbered = tuple(replace(one, id=f"chem/{n}", number=n) for n, one in enumerate(tasks))
     blocks = tuple(
         block(MONDAY + timedelta(days=n * every), 17, 60, Part(task=one.id, first=0, units=one.kept), uid=chr(97 + n))
         for n, one in enumerate(numbered)
     )
     request, plan = plan_of((exam(materials=MATERIALS, **fields),), numbered, blocks)
-    every_day = tuple(Day(day=MONDAY + timedelta(days=n), room=room) for n in range(18))
+    every_day = tuple(Day(day=MONDAY + timedelta(days=n), room=room) for n in range(19))  # the exam's own day too
     return request, replace(plan, days=every_day)
 
 
@@ -296,6 +296,12 @@ def test_after_a_week_of_which_half_was_missed_the_lightest_plan_is_offered(
 ) -> None:
     """Common practice, no source: half of the last seven days' minutes. The blocks lie on Monday and Thursday."""
     assert goes(made(QUIZ, SHEET, every=3), *log, now=days(day)).lightest is lightest
+
+
+def test_work_done_before_its_day_is_no_part_of_the_week() -> None:
+    side = made(QUIZ, NOTES)
+    assert goes(side, *missed("a"), word("b"), now=days(0)).lightest
+    assert not goes(side, *missed("a"), word("b"), now=days(1)).lightest  # 20 of 50
 
 
 def test_material_is_untouched_until_some_of_it_was_done_or_all_of_it_is_over_without_a_word() -> None:
