@@ -3,7 +3,8 @@
 Every local date from today to the day before the last exam becomes one :class:`~calplan.model.Day`. Its gaps are the
 study hours, less everything that takes them: busy times with their margin, days off, public holidays kept free, the
 surroundings of appointments and exams, the night with the hour before it, and what is past. All of it is computed on
-instants, so that a clock change costs or gives exactly the hour that it does in life.
+instants, so that a clock change costs or gives exactly the hour that it does in life. How much of its free time a day
+may hold is another matter: the limit, the minutes of a short day, appointments and what is done already settle it.
 """
 
 from __future__ import annotations
@@ -154,17 +155,42 @@ def capacity(minutes: int, limits: Bounds) -> int:
 
 
 def room(day: Day, limit: int) -> int:
-    """The units of work that a day may hold under a limit in minutes; a half-used day holds half, rounded down."""
-    units = min(day.free, max(0, limit // UNIT - day.fixed))
-    return units // 2 if day.halved else units
+    """The units of work that a day may still hold under a limit in minutes; a half-used day holds half, rounded down.
+
+    The minutes of a short day hold whatever the limit is; they are not halved.
+    """
+    share = 2 if day.halved else 1
+    units = min(day.free // share, max(0, limit // UNIT - day.fixed) // share - day.spent)
+    if day.short is not None:
+        units = min(units, day.short // UNIT - day.fixed - day.spent)
+    return max(0, units)
+
+
+def possible(request: Request, day: date) -> int | None:
+    """The minutes that are possible on a day of its own shortness, the fewest of several; ``None`` on any other day."""
+    return min((one.minutes for one in request.short_days if one.day == day), default=None)
+
+
+def short_minutes(minutes: int | None, taken: int, effort: Effort) -> int | None:
+    """What a short day has to give: its minutes, or none where those that are not taken are too few for a block."""
+    return 0 if minutes is not None and minutes - taken < bounds(effort).least else minutes
 
 
 def set_aside(day: Day, span: Span, effort: Effort) -> Day:
-    """The day with ``span`` taken by something else (a timed paper), a break on either side of it."""
+    """The day with ``span`` taken by something else (a timed paper), a break on either side of it.
+
+    The minutes of a short day pay for it too.
+    """
     limits = bounds(effort)
     left = subtract(day.gaps, widen([span], effort.rest))
     gaps = tuple(gap for gap in left if gap.minutes >= limits.shortest)
-    changed = msgspec.structs.replace(day, gaps=gaps, free=sum(capacity(gap.minutes, limits) for gap in gaps))
+    short = None if day.short is None else max(0, day.short - span.minutes)
+    changed = msgspec.structs.replace(
+        day,
+        gaps=gaps,
+        free=sum(capacity(gap.minutes, limits) for gap in gaps),
+        short=short_minutes(short, UNIT * (day.fixed + day.spent), effort),
+    )
     return msgspec.structs.replace(changed, room=room(changed, effort.limit))
 
 
@@ -403,10 +429,20 @@ def _days(
         fixed[one.start.date()] = fixed.get(one.start.date(), 0) + -(-one.minutes // UNIT)
     half = {one.day for one in holidays if one.use is HolidayUse.LIGHT}
     half.update(exam_day(request, exam) for exam in request.exams)
+    short: dict[date, int] = {}
+    for asked in request.short_days:
+        short[asked.day] = min(asked.minutes, short.get(asked.day, asked.minutes))
     days = []
     for at, theirs in zip(frame.dates(), gaps, strict=True):
-        free = sum(capacity(gap.minutes, limits) for gap in theirs)
-        day = Day(day=at, gaps=tuple(theirs), free=free, fixed=fixed.get(at, 0), halved=at in half)
+        taken = fixed.get(at, 0)
+        day = Day(
+            day=at,
+            gaps=tuple(theirs),
+            free=sum(capacity(gap.minutes, limits) for gap in theirs),
+            fixed=taken,
+            halved=at in half,
+            short=short_minutes(short.get(at), UNIT * taken, request.effort),
+        )
         days.append(msgspec.structs.replace(day, room=room(day, request.effort.limit)))
     return tuple(days)
 
@@ -511,6 +547,9 @@ class _Causes:
         return self._within(study) or [f"Study hours shorter than the shortest block of {self.effort.shortest} minutes"]
 
     def _limited(self, day: Day) -> str:
+        most = possible(self.request, day.day)
+        if most is not None and room(msgspec.structs.replace(day, short=None), self.effort.limit):
+            return f"Only {most} minutes possible, appointments included" if most else "No time on that day"
         if day.fixed and day.fixed >= self.effort.limit // UNIT:
             return f"Appointments fill the daily limit of {self.effort.limit} minutes"
         if day.halved:

@@ -61,6 +61,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, dict=True):
 
     ``clocked`` runs parallel to the plan's blocks, with ``None`` for those that are malformed. ``in_days`` and
     ``in_blocks`` hold each task's parts as the days and as the blocks have them; ``papers`` are the timed papers' ids.
+    ``short`` has the minutes of the short days, by date.
     """
 
     request: Request
@@ -84,6 +85,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     free_days: list[Named]
     closed: list[Named]
     halved: set[date]
+    short: dict[date, int]
 
     @cached_property
     def shortest(self) -> int:
@@ -245,6 +247,7 @@ def gather(request: Request, plan: Plan) -> Facts:
         ],
         closed=[(midnight(each.day, zone), each.end + AFTER_EXAM, each.exam.subject) for each in exams.values()],
         halved={each.day for each in holidays if each.use is HolidayUse.LIGHT} | {each.day for each in exams.values()},
+        short=minutes_of_short_days(request),
     )
 
 
@@ -327,6 +330,12 @@ def appointments_by_day(plan: Plan) -> dict[date, Fixed]:
     return {
         day: Fixed(sum(each), sum(each) // UNIT, sum(-(-one // UNIT) for one in each)) for day, each in minutes.items()
     }
+
+
+def minutes_of_short_days(request: Request) -> dict[date, int]:
+    """The minutes of each short day; where a date has several, the fewest, which come last here."""
+    ordered = sorted(request.short_days, key=lambda each: each.minutes, reverse=True)
+    return {each.day: each.minutes for each in ordered}
 
 
 # ------------------------------------------------------------------------------------------------------ exams

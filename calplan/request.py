@@ -39,6 +39,7 @@ from calplan.model import (
     Rates,
     Request,
     Scope,
+    ShortDay,
     StudyHours,
     Weekday,
 )
@@ -118,6 +119,7 @@ REQUEST = Shape(
         "calendar": listed(MOST_CALENDARS),
         "busy": listed(MOST_ENTRIES),
         "day_off": listed(MOST_ENTRIES),
+        "short_days": listed(MOST_ENTRIES),
         "holidays": single,
         "catch_up": single,
         "rates": single,
@@ -160,6 +162,7 @@ def _request(raw: object, problems: Problems) -> Request:
         "calendars": table.build("calendar", CALENDAR, lambda entry: _whole(BusyCalendar, entry)),
         "busy": table.build("busy", BUSY, _busy),
         "days_off": table.build("day_off", DAY_OFF, _day_off),
+        "short_days": table.build("short_days", SHORT_DAYS, lambda entry: _whole(ShortDay, entry)),
         "holidays": _holidays(table.table("holidays", HOLIDAYS)),
         "catch_up": _catch_up(table, week),
         "rates": Rates(**table.table("rates", RATES).values),
@@ -575,6 +578,12 @@ def _day_off(table: Table) -> DayOff | None:
     return DayOff(first=first, last=last, **title)
 
 
+SHORT_DAYS = Shape(
+    {"day": the_day, "minutes": whole(0, MOST_MINUTES_A_DAY)},
+    needs={"day": "day = 2027-01-25", "minutes": "minutes = 20"},
+)
+
+
 HOLIDAYS = Shape({"country": country, "subdivision": subdivision, "use": word(HolidayUse), "own": listed(MOST_ENTRIES)})
 OWN_HOLIDAY = Shape(
     {"day": the_day, "title": text(120, blank=False)},
@@ -674,6 +683,7 @@ TABLES: dict[str, Shape] = {
     "calendar": CALENDAR,
     "busy": BUSY,
     "day_off": DAY_OFF,
+    "short_days": SHORT_DAYS,
     "holidays": HOLIDAYS,
     "holidays.own": OWN_HOLIDAY,
     "catch_up": CATCH_UP,

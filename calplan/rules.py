@@ -24,6 +24,7 @@ from calplan.clockrules import (
     match_events,
     paper_faults,
     room_faults,
+    short_day_faults,
     uid_faults,
 )
 from calplan.errors import Fault
@@ -99,6 +100,7 @@ RULES: dict[str, str] = {
     "wrong-halved": "Days are halved by a light holiday or an exam, and by nothing else.",
     # loads
     "over-limit": "No day holds more work, appointments included, than the limit.",
+    "over-short-day": "A short day holds no more work, appointments included, than the minutes that it has.",
     "over-maximum": "No day holds more work, appointments included, than the daily maximum.",
     "maximum-too-high": "The daily maximum is no higher than its definition allows.",
     "wrong-bound": "The bound is at most what the plan itself needs, and enough to hold the kept work.",
@@ -659,6 +661,7 @@ WHOLE_PLAN: tuple[Callable[[Facts], Iterator[Fault]], ...] = (
     room_faults,
     gap_faults,
     load_faults,
+    short_day_faults,
     figure_faults,
     block_faults,
     uid_faults,

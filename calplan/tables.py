@@ -167,6 +167,7 @@ OTHER_WORDS = {
     "timezone": "zone",
     "tz": "zone",
     "name": "title",
+    "short_day": "short_days",
     "hours": "study_hours",
     "week": "study_hours",
     "exams": "exam",

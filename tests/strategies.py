@@ -22,6 +22,7 @@ from calplan.model import (
     Material,
     OwnHoliday,
     Request,
+    ShortDay,
     StudyHours,
     Weekday,
 )
@@ -51,6 +52,10 @@ def requests(draw: st.DrawFn) -> tuple[Request, datetime]:
             for start, minutes in draw(st.lists(st.tuples(moments(), st.integers(5, 2000)), max_size=8))
         ),
         days_off=tuple(DayOff(first=day, last=day) for day in draw(st.lists(dates(), max_size=3))),
+        short_days=tuple(
+            ShortDay(day=day, minutes=minutes)
+            for day, minutes in draw(st.lists(st.tuples(dates(), st.integers(0, 150)), max_size=4))
+        ),
         holidays=Holidays(
             use=draw(st.sampled_from(HolidayUse)), own=tuple(OwnHoliday(day=day, title="Fair") for day in holidays)
         ),

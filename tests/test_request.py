@@ -34,6 +34,7 @@ from calplan.model import (
     Rates,
     Request,
     Scope,
+    ShortDay,
     Weekday,
     request_from_json,
     to_json,
@@ -263,6 +264,14 @@ WRONG = [
     ("day_off", [{"first": "2027-01-22"}], "day_off 1", "which days these are"),
     ("day_off", [{"first": "2027-01-22", "last": "2027-01-21"}], "day_off 1, last", "lies before first"),
     ("day_off", [{"first": "2027-01-22", "last": "2029-01-21"}], "day_off 1, last", "more than 400 days"),
+    ("short_days", [{"minutes": 20}], "short_days 1, day", "Add it, for example: day = 2027-01-25"),
+    ("short_days", [{"day": "2027-01-25"}], "short_days 1, minutes", "Add it, for example: minutes = 20"),
+    ("short_days", [{"day": "2027-01-25", "minutes": -1}], "short_days 1, minutes", "from 0 to 960"),
+    ("short_days", [{"day": "2027-01-25", "minutes": "20"}], "short_days 1, minutes", "not a whole number"),
+    ("short_days", [{"day": "soon", "minutes": 20}], "short_days 1, day", "not a date"),
+    ("short_days", [{"day": "2027-01-25", "minutes": 5, "title": "x"}], "short_days 1", "The keys here are day, min"),
+    ("short_days", {"day": "2027-01-25", "minutes": 5}, "short_days", "double brackets"),
+    ("short_day", [{"day": "2027-01-25", "minutes": 5}], "request", "Did you mean short_days?"),
     ("holidays", {"country": "USA"}, "holidays, country", "two letters of ISO 3166-1"),
     ("holidays", {"subdivision": "IL"}, "holidays, country", "a subdivision needs its country"),
     ("holidays", {"country": "US", "subdivision": "Illinois"}, "holidays, subdivision", "ISO 3166-2"),
@@ -575,6 +584,12 @@ def test_a_day_off_is_one_day_or_a_stretch():
     one, some = from_mapping(base() | {"day_off": days}).days_off
     assert one == DayOff(first=date(2027, 1, 20), last=date(2027, 1, 20))
     assert some == DayOff(first=date(2027, 1, 22), last=date(2027, 1, 24), title="Trip")
+
+
+def test_a_short_day_is_a_date_and_its_minutes():
+    written = [{"day": "2027-01-20", "minutes": 0}, {"day": date(2027, 1, 20), "minutes": 960}]
+    days = from_mapping(base() | {"short_days": written}).short_days
+    assert days == tuple(ShortDay(day=date(2027, 1, 20), minutes=minutes) for minutes in (0, 960))
 
 
 def test_the_exams_day_is_judged_in_the_zone_of_the_plan():

@@ -50,6 +50,7 @@ from calplan.model import (
     Rates,
     Request,
     Role,
+    ShortDay,
     Shortfall,
     StudyHours,
     Task,
@@ -465,6 +466,7 @@ BREACHES: dict[str, Callable[[Draft], Draft]] = {
         .block("x", minutes=55)
         .day(2, free=9, fixed=11, room=1)
     ),
+    "over-short-day": lambda d: d.asks(short_days=(ShortDay(day=SCENE.date(5), minutes=18),)).day(5, room=3),
     "over-maximum": lambda d: d.figures(maximum=35),
     "maximum-too-high": lambda d: d.figures(maximum=45),
     "wrong-bound": lambda d: d.figures(bound=45),
@@ -699,6 +701,43 @@ def test_a_light_holiday_halves_its_day() -> None:
     assert codes(halve) == set()
     assert codes(lambda d: halve(d).day(5, halved=False)) == {"wrong-halved"}
     assert codes(lambda d: halve(d).day(5, room=7)) == {"wrong-room"}
+
+
+def short(day: int, *minutes: int) -> Callable[[Draft], Draft]:
+    """The plan with one of its days short."""
+    return lambda d: d.asks(short_days=tuple(ShortDay(day=SCENE.date(day), minutes=each) for each in minutes))
+
+
+def test_a_short_day_has_the_room_of_its_fewest_minutes_and_never_more_than_the_limit() -> None:
+    """Day 5 holds 20 minutes of work, under a limit of 60; day 10 holds 40 in two blocks."""
+    assert codes(lambda d: short(5, 200)(d)) == set()
+    assert codes(lambda d: short(5, 20)(d).day(5, room=4)) == set()
+    assert codes(lambda d: short(5, 24, 90)(d).day(5, room=4)) == set()
+    assert codes(lambda d: short(5, 90, 20)(d).day(5, room=5)) == {"wrong-room"}
+    assert codes(lambda d: short(5, 20)(d)) == {"wrong-room"}
+    assert codes(lambda d: short(5, 90, 19)(d).day(5, room=3)) == {"over-short-day"}
+    assert codes(lambda d: short(10, 39)(d).day(10, room=7)) == {"over-short-day"}
+    assert codes(lambda d: short(10, 40)(d).day(10, room=8)) == set()
+
+
+def test_a_short_day_on_which_no_block_fits_has_no_room() -> None:
+    """The shortest block has 15 minutes. A day without room is not usable: what counts such days has one less."""
+    fewer = {"wrong-usable-days", "wrong-stages", "too-many-rounds"}
+    assert codes(lambda d: short(5, 14)(d).day(5, room=0)) == {"over-short-day", *fewer}
+    assert codes(lambda d: short(5, 14)(d).day(5, room=2)) == {"over-short-day", "wrong-room"}
+    assert codes(lambda d: short(OFF, 0)(d)) == set()
+
+
+def test_appointments_and_timed_papers_count_on_a_short_day() -> None:
+    """Day 2 has 30 minutes of tutoring and 10 of work; the paper of day 12 has 150 minutes and no work beside it."""
+    assert codes(lambda d: short(2, 45)(d).day(2, room=3)) == set()
+    assert codes(lambda d: short(2, 39)(d).redo(2).redo(3, (0, "notes-1 0 4, old-quiz 0 2")).day(2, room=0)) == {
+        "wrong-usable-days",
+        "too-many-rounds",
+    }
+    assert "over-short-day" in codes(lambda d: short(2, 39)(d).day(2, room=0))
+    assert codes(lambda d: short(12, 149)(d)) == {"over-short-day"}
+    assert codes(lambda d: short(12, 150)(d)) == set()
 
 
 def test_a_taper_task_may_be_missing_only_where_its_minutes_were_set_to_nothing() -> None:

@@ -271,6 +271,9 @@ MAPPINGS = some(
             | some({"first": st.just("2027-01-07"), "last": DATES.flatmap(said)}, {"title": WORDS}),
             max_size=3,
         ),
+        "short_days": st.lists(
+            some({"day": DATES.flatmap(said), "minutes": st.integers(0, 960) | st.just(20.0)}, {}), max_size=3
+        ),
         "holidays": some(
             {},
             {
@@ -308,7 +311,7 @@ PLACES = [(key,) for key in FULL] + [
     *(("exam", 0, "material", place, key) for place, piece in enumerate(FULL["exam"][0]["material"]) for key in piece),
     *(
         (section, 0, key)
-        for section in ("busy", "day_off", "study_hours", "appointment", "calendar")
+        for section in ("busy", "day_off", "short_days", "study_hours", "appointment", "calendar")
         for key in FULL[section][0]
     ),
     *(("holidays", key) for key in FULL["holidays"]),
@@ -472,6 +475,9 @@ MISTAKES: list[tuple[dict[str, str], str, str]] = [
     ({"busy": "2027-13-22 18:00-20:00"}, "busy", "does not exist"),
     ({"busy": "2027-01-22 18:00-18:00"}, "busy", "not after the start"),
     ({"days_off": "next Monday"}, "days_off", "cannot be read"),
+    ({"short_days": "2027-01-25"}, "short_days", "Write it like this: 2027-01-25 20 minutes."),
+    ({"short_days": "2027-01-25 little"}, "short_days", "cannot be read"),
+    ({"short_days": "2027-01-25 5\n2027-01-26 2000"}, "short_days", "out of bounds"),
     ({"days_off": "2027-01-31..2027-01-30"}, "days_off", "lies before"),
     ({"holidays-country": "USA"}, "holidays-country", "not a country code"),
     ({"holidays-subdivision": "IL"}, "holidays-country", "needs its country"),

@@ -114,7 +114,7 @@ def everything(app: Flask) -> dict[str, list[Any]]:
 
 KINDS = ("homework", "quiz", "notes", "test", "practice")
 TYPED = [
-    *("zone", "title", "start", "keep", "busy", "days_off", "more", "version"),
+    *("zone", "title", "start", "keep", "busy", "days_off", "short_days", "more", "version"),
     *("exam-1-subject", "exam-1-day", "exam-1-hour", "exam-1-minutes", "exam-1-key", "exam-1-scope", "exam-1-pieces"),
     *("exam-1-place", "exam-1-zone", "exam-1-weight", "exam-1-sureness", "exam-1-extra_time", "exam-1-pace"),
     *("exam-1-timed_paper", "exam-1-sheet_pages", "exam-1-answers_by", "exam-1-labels-quiz"),

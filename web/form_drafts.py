@@ -137,6 +137,9 @@ def draft_of(fields: Mapping[str, str]) -> Draft:
         "calendar": calendars(draft),
         "busy": draft.listed(("busy",), "busy", "busy times", form_dates.read_busy(draft.text("busy"))),
         "day_off": draft.listed(("day_off",), "days_off", "days off", form_dates.read_days_off(draft.text("days_off"))),
+        "short_days": draft.listed(
+            ("short_days",), "short_days", "days with little time", form_dates.read_short_days(draft.text("short_days"))
+        ),
         "holidays": _holidays(draft),
         "catch_up": draft.table(("catch_up",), "catch_up-", CATCH_UP.keys),
     }
@@ -155,6 +158,7 @@ WHOLE = {
     "calendar": "calendar-new-file",
     "busy": "busy",
     "day_off": "days_off",
+    "short_days": "short_days",
     "holidays": "holidays-country",
     "catch_up": "catch_up-day",
 }

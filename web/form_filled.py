@@ -19,6 +19,7 @@ from calplan.request import (
     MATERIAL,
     OWN_HOLIDAY,
     REQUEST,
+    SHORT_DAYS,
     STUDY_HOURS,
 )
 from calplan.tables import Shape
@@ -206,6 +207,11 @@ LISTS = {
         _spell_days_off,
         _lines_of("days_off", form_dates.write_days_off),
         _tables(form_dates.read_days_off, "days_off"),
+    ),
+    "short_days": Section(
+        lambda found: _all_plain(SHORT_DAYS, found),
+        _lines_of("short_days", form_dates.write_short_day),
+        _tables(form_dates.read_short_days, "short_days"),
     ),
 }
 """The lists of the request that have rows or lines in the form."""

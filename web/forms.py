@@ -150,6 +150,7 @@ SECTIONS = (
     "calendar",
     "busy",
     "days_off",
+    "short_days",
     "holidays",
     "title",
     "start",
