@@ -71,8 +71,8 @@ def plenty(facts: Facts) -> bool:
 
 def sure_room(facts: Facts, day: date) -> int:
     """The units of work that a day has room for at least."""
-    room = min(facts.free[day].least, facts.request.effort.limit // UNIT - facts.fixed_on(day).most)
-    return min(room // (1 + (day in facts.halved)), short_room(facts, day)[0])
+    share, under = 1 + (day in facts.halved), facts.request.effort.limit // UNIT - facts.fixed_on(day).most
+    return min(facts.free[day].least // share, under // share - facts.spent[day], short_room(facts, day)[0])
 
 
 def short_room(facts: Facts, day: date) -> tuple[int, int]:
@@ -82,7 +82,7 @@ def short_room(facts: Facts, day: date) -> tuple[int, int]:
     """
     if day not in facts.short:
         return ENDLESS, ENDLESS
-    minutes, fixed = facts.short[day], facts.fixed_on(day)
+    minutes, fixed = facts.short[day] - UNIT * facts.spent.get(day, 0), facts.fixed_on(day)
     least, most = minutes - UNIT * fixed.most, minutes - fixed.minutes
     return (least // UNIT if least >= facts.shortest else 0), (most // UNIT if most >= facts.shortest else 0)
 
@@ -200,7 +200,7 @@ def uid_faults(facts: Facts) -> Iterator[Fault]:
 
 
 def room_faults(facts: Facts) -> Iterator[Fault]:
-    """Free units, appointments and room of each day against an estimate from below and one from above.
+    """Free units, appointments, work done and room of each day against an estimate from below and one from above.
 
     The two differ only by what is the planner's to choose: how much later than its moment today begins, the margin
     around appointments, starts on odd minutes, the catch-up stretch, how halving rounds, and to which date the small
@@ -209,12 +209,14 @@ def room_faults(facts: Facts) -> Iterator[Fault]:
     limit = facts.request.effort.limit // UNIT
     for day, free in facts.free.items():
         said, fixed = facts.days[day], facts.fixed_on(day)
-        least, most = sure_room(facts, day), min(free.most, limit - fixed.least, short_room(facts, day)[1])
+        least, spent = sure_room(facts, day), facts.spent[day]
+        most = min(free.most, limit - fixed.least - spent, short_room(facts, day)[1])
         if day in facts.halved:
-            least, most = min(least, limit // 2 - fixed.most), min(most, limit // 2)
+            least, most = min(least, limit // 2 - fixed.most - spent), min(most, limit // 2 - spent)
         for name, figure, bottom, top in (
             ("free units", said.free, free.least, free.most),
             ("fixed units", said.fixed, fixed.least, fixed.most),
+            ("units done", said.spent, spent, spent),
             ("room", said.room, max(0, least), max(0, most)),
         ):
             if not bottom <= figure <= top:
@@ -231,13 +233,13 @@ def gap_faults(facts: Facts) -> Iterator[Fault]:
 
 
 def short_day_faults(facts: Facts) -> Iterator[Fault]:
-    """Work of short days, encores, timed papers and appointments included, against their minutes.
+    """Work of short days, encores, timed papers, appointments and what is done included, against their minutes.
 
-    Appointments alone are the student's own choice.
+    Where no work lies ahead, the appointments are the student's own choice, and what is done is done.
     """
     for day, minutes in facts.short.items():
         units = sum(facts.loads.get(day, (0, 0))) + units_of_papers(facts, day)
-        load = UNIT * units + facts.fixed_on(day).minutes
+        load = UNIT * (units + facts.spent.get(day, 0)) + facts.fixed_on(day).minutes
         if units and load > minutes:
             yield Fault("over-short-day", f"day {day}", f"It holds {load} minutes, and {minutes} are possible.")
 

@@ -603,13 +603,14 @@ def load_faults(facts: Facts) -> Iterator[Fault]:
     """Each day's minutes against limit, daily maximum and halving, and encores in their place."""
     limit, maximum = facts.request.effort.limit, facts.plan.figures.maximum
     for day, (work, encores) in facts.loads.items():
-        load = UNIT * (work + encores) + facts.fixed_on(day).minutes
+        load, spent = UNIT * (work + encores) + facts.fixed_on(day).minutes, facts.spent.get(day, 0)
         place = f"day {day}"
-        if work + encores and load > limit:
-            yield Fault("over-limit", place, f"It holds {load} minutes; the limit is {limit}.")
+        if work + encores and load + UNIT * spent > limit:
+            done = f", {UNIT * spent} of them done" if spent else ""
+            yield Fault("over-limit", place, f"It holds {load + UNIT * spent} minutes{done}; the limit is {limit}.")
         elif work + encores and load > maximum:
             yield Fault("over-maximum", place, f"It holds {load} minutes; the daily maximum is {maximum}.")
-        if day in facts.halved and work + encores > limit // 2 // UNIT:
+        if day in facts.halved and work + encores and work + encores + spent > limit // 2 // UNIT:
             sentence = f"It holds {UNIT * (work + encores)} minutes of work; half the limit is {limit // 2}."
             yield Fault("halved-day-overfull", place, sentence)
         if encores and (work or any(day in facts.days_of[paper] for paper in facts.papers)):

@@ -16,6 +16,7 @@ from calplan.days import (
     Days,
     bounds,
     capacity,
+    done_by_day,
     exam_day,
     exam_span,
     paper_span,
@@ -39,10 +40,13 @@ from calplan.model import (
     Holidays,
     HolidayUse,
     OwnHoliday,
+    PastBlock,
     Request,
+    Role,
     ShortDay,
     StudyHours,
     Weekday,
+    Worked,
 )
 from calplan.spans import Span
 
@@ -493,6 +497,49 @@ def test_a_short_day_takes_the_fewest_of_its_minutes_and_its_gaps_stay() -> None
     assert found(14, limit=10) == (40, 2)  # the limit makes the shortest block as short
     assert found(45, tutoring=True) == (40, 4)
     assert found(39, tutoring=True) == (40, 0)
+
+
+def test_work_that_is_done_takes_from_the_room_of_its_day_and_not_from_its_free_time() -> None:
+    """A limit of 60 minutes is twelve units; the whole of a halved day is half of that, done or not."""
+    day = Day(day=date(2026, 5, 5), free=20, fixed=3, spent=4)
+    assert [room(day, limit) for limit in (35, 40, 60, 200)] == [0, 1, 5, 20]
+    half = Day(day=date(2026, 5, 5), free=20, spent=4, halved=True)
+    assert [room(half, limit) for limit in (40, 60, 200)] == [0, 2, 10]
+    assert room(Day(day=date(2026, 5, 5), free=20, fixed=2, spent=4, short=40), 60) == 2
+
+
+def test_days_know_what_is_done_on_them() -> None:
+    request = ask(
+        exam(datetime(2026, 5, 8, 9)),
+        week=(hours("16:00", "20:00"),),
+        effort=Effort(bedtime=time(23, 30)),
+        short_days=(ShortDay(day=date(2026, 5, 5), minutes=30),),
+    )
+    spent = {date(2026, 5, 4): 5, date(2026, 5, 5): 3, date(2026, 4, 1): 99}
+    now = datetime(2026, 5, 4, 8, tzinfo=UTC)
+    before, after = (resolve(request, (), as_of=now, **more).days for more in ({}, {"spent": spent}))  # type: ignore[arg-type]
+    assert [one.spent for one in after] == [5, 3, 0, 0]
+    assert [one.room for one in after] == [7, 3, 12, 12]
+    assert [one.room for one in before] == [12, 6, 12, 12]
+    assert [(one.gaps, one.free) for one in before] == [(one.gaps, one.free) for one in after]
+    few = resolve(request, (), as_of=now, spent={date(2026, 5, 5): 4}).days[1]
+    assert few.room == 0  # of thirty minutes ten are left, and the shortest block has fifteen
+
+
+def test_what_is_done_by_day_is_what_was_worked_and_does_not_come_back() -> None:
+    def over(day: int, *worked: Worked, missed: bool = False) -> PastBlock:
+        start = datetime(2026, 5, day, 16)
+        return PastBlock(
+            uid=str(day), day=start.date(), start=start, minutes=60, revised=start.replace(tzinfo=UTC),
+            headline="", text="", worked=worked, missed=missed, fixed=not worked,
+        )  # fmt: skip
+
+    def work(units: int, back: int = 0, role: Role = Role.COVER) -> Worked:
+        return Worked(exam="chem", role=role, kind=None, units=units, back=back)
+
+    past = (over(4, work(4), work(3, 2)), over(4, work(2)), over(5), over(6, work(5, 5), work(24, role=Role.PAPER)))
+    assert {day.day: units for day, units in done_by_day(past).items() if units} == {4: 7}
+    assert done_by_day((over(7, work(4), missed=True),)) == {}
 
 
 def test_a_timed_paper_takes_its_minutes_from_a_short_day_too() -> None:

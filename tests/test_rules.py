@@ -44,6 +44,7 @@ from calplan.model import (
     Material,
     Notice,
     Part,
+    PastBlock,
     Plan,
     PlannedExam,
     Rank,
@@ -55,6 +56,7 @@ from calplan.model import (
     StudyHours,
     Task,
     Weekday,
+    Worked,
     identity,
     plain,
     to_json,
@@ -718,6 +720,44 @@ def test_a_short_day_has_the_room_of_its_fewest_minutes_and_never_more_than_the_
     assert codes(lambda d: short(5, 90, 19)(d).day(5, room=3)) == {"over-short-day"}
     assert codes(lambda d: short(10, 39)(d).day(10, room=7)) == {"over-short-day"}
     assert codes(lambda d: short(10, 40)(d).day(10, room=8)) == set()
+
+
+def done(draft: Draft, units: int, *, back: int = 0, day: int = 0, **more: Any) -> Draft:
+    """Work that is over on a day, hours before the student's."""
+    start = draft.scene.wall(day, -700)
+    worked = Worked(exam="chemistry", role=more.pop("role", Role.COVER), kind=Kind.QUIZ, units=units, back=back)
+    past = PastBlock(
+        uid=uid("past"), day=start.date(), start=start, minutes=5 * units, revised=draft.plan.as_of,
+        headline="Quiz", text="Quiz", worked=(worked,), **more,
+    )  # fmt: skip
+    return draft.says(past=(past,))
+
+
+def test_what_is_done_today_takes_from_the_room_and_counts_under_the_limit() -> None:
+    """Day 0 holds 30 minutes of work under a limit of 60."""
+    assert codes(lambda d: done(d, 6).day(0, spent=6, room=6)) == set()
+    assert codes(lambda d: done(d, 6)) == {"wrong-room"}
+    assert codes(lambda d: done(d, 6).day(0, spent=6)) == {"wrong-room"}
+    assert codes(lambda d: done(d, 9, back=3).day(0, spent=6, room=6)) == set()
+    assert codes(lambda d: done(d, 7).day(0, spent=7, room=5)) == {"over-limit"}
+    assert codes(lambda d: done(d, 20, day=-1)) == set()
+    assert codes(lambda d: done(d, 7, missed=True)) == set()
+    assert codes(lambda d: done(d, 30, role=Role.PAPER)) == set()
+    assert codes(lambda d: short(0, 59)(done(d, 6)).day(0, spent=6, room=5)) == {"over-short-day"}
+    assert codes(lambda d: short(0, 60)(done(d, 6)).day(0, spent=6, room=6)) == set()
+
+
+def test_an_appointment_that_is_over_today_counts_as_long_as_it_is_asked_for() -> None:
+    lesson = Appointment(title="Lesson", start=SCENE.wall(0, -700), minutes=10)
+
+    def over(draft: Draft) -> Draft:
+        (past,) = done(draft, 2, fixed=True).plan.past
+        return draft.says(past=(replace(past, worked=()),))
+
+    asked = (*SCENE.request.appointments, lesson)
+    assert codes(lambda d: over(d).asks(appointments=asked).day(0, fixed=2, room=10)) == set()
+    assert codes(lambda d: over(d).asks(appointments=asked)) == {"wrong-room"}
+    assert codes(over) == set()
 
 
 def test_a_short_day_on_which_no_block_fits_has_no_room() -> None:
