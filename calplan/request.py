@@ -81,6 +81,8 @@ MOST_STRETCHES = 120
 """Weekly stretches of study hours."""
 MOST_DAYS = 400
 """The longest plan, busy time or break, in days."""
+MOST_LATER = 31
+"""Days by which an exam of which only a stretch of days is known may come later than the first of them."""
 MOST_MINUTES = 24 * 60
 MOST_MINUTES_A_DAY = 16 * 60
 
@@ -190,6 +192,7 @@ EXAM = Shape(
         "key": short_key,
         "subject": text(80, blank=False),
         "start": the_moment,
+        "latest": the_day,
         "minutes": whole(1, MOST_MINUTES),
         "zone": zone_name,
         "place": text(120),
@@ -246,6 +249,7 @@ def _exam(table: Table, key: str, frame: Frame) -> Exam | None:
     day = _exam_day(table, frame, key)
     if day and table.has("answers_by") and table.values["answers_by"] >= day:
         table.wrong("answers_by", "this is not before the exam's day.", f"Write a date before {day}.")
+    _open(table)
     _extended(table)
     labels = _labels(table.table("labels", LABELS))
     materials = _materials(table, key, labels, day, frame)
@@ -284,6 +288,20 @@ def _existing(table: Table, zone: str) -> datetime:
         sentence = f"the clocks in {zone} leave {show(begin)} out."
         table.wrong("start", sentence, f"Write a time that they do show, such as {there:%Y-%m-%dT%H:%M}.")
     return moment
+
+
+def _open(table: Table) -> None:
+    """Where only a stretch of days is known, its last one lies at most a month after the first."""
+    if not table.has("start", "latest"):
+        return
+    first, last = table.values["start"].date(), table.values["latest"]
+    if last < first:
+        remedy = "Write the last day on which the exam may be, or leave it out."
+        table.wrong("latest", f"{last} lies before the first day, {first}.", remedy)
+    elif last - first > timedelta(days=MOST_LATER):
+        furthest = first + timedelta(days=MOST_LATER)
+        remedy = f"Write a day up to {furthest}, and correct it once more is known."
+        table.wrong("latest", f"this is more than {MOST_LATER} days after the first day, {first}.", remedy)
 
 
 def _extended(table: Table) -> None:

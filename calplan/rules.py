@@ -228,7 +228,7 @@ def document_faults(facts: Facts) -> Iterator[Fault]:
         yield Fault("exams-differ", "exams", f"The plan has {keys}, the request {asked}.")
     for exam in facts.exams.values():
         if exam.planned is not None and not same_exam(exam.exam, exam.planned, request.zone):
-            sentence = "Subject, start, zone or length are not the request's."
+            sentence = "Subject, start, latest day, zone or length are not the request's."
             yield Fault("exams-differ", f"exam {exam.exam.key}", sentence)
 
 
@@ -239,8 +239,8 @@ def same_exam(exam: Exam, planned: PlannedExam, zone: str) -> bool:
         exam.minutes * (100 + exam.extra_time) // 100,
         -(-exam.minutes * (100 + exam.extra_time) // 100),
     }
-    ours = (exam.subject, exam.start, exam.zone or zone)
-    return ours == (planned.subject, planned.start, planned.zone) and planned.minutes in lengths
+    ours = (exam.subject, exam.start, exam.latest, exam.zone or zone)
+    return ours == (planned.subject, planned.start, planned.latest, planned.zone) and planned.minutes in lengths
 
 
 def calendar_faults(facts: Facts) -> Iterator[Fault]:

@@ -67,10 +67,12 @@ def requests(draw: st.DrawFn) -> tuple[Request, datetime]:
 @st.composite
 def exam(draw: st.DrawFn, place: int) -> Exam:
     key = f"exam-{place}"
+    start = datetime.combine(draw(dates()), time(draw(st.integers(7, 18))))
     return Exam(
         key=key,
         subject=f"Subject {place}",
-        start=datetime.combine(draw(dates()), time(draw(st.integers(7, 18)))),
+        start=start,
+        latest=draw(st.none() | st.integers(0, 31).map(lambda more: start.date() + timedelta(days=more))),
         zone=draw(st.none() | st.sampled_from(ZONES)),
         minutes=draw(st.integers(20, 200)),
         weight=draw(st.integers(1, 3)),

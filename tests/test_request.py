@@ -151,6 +151,9 @@ WRONG = [
     # tz database: in New York 02:30 on 8 March 2026 does not exist (2027: 14 March)
     ("exam.1", {"subject": "P", "start": "2027-03-14T02:30", "minutes": 9, "zone": "America/New_York"},
      "exam 2 (P), start", "the clocks in America/New_York leave 2027-03-14T02:30:00 out"),
+    ("exam.1.latest", "2027-02-04", "exam 2 (Physics), latest", "lies before the first day, 2027-02-05"),
+    ("exam.1.latest", "2027-03-09", "exam 2 (Physics), latest", "Write a day up to 2027-03-08"),
+    ("exam.1.latest", "2027-02-08T13:00", "exam 2 (Physics), latest", "is not a date"),
     ("exam.1.minutes", 0, "exam 2 (Physics), minutes", "from 1 to 1440"),
     ("exam.1.minutes", 1441, "exam 2 (Physics), minutes", "from 1 to 1440"),
     ("exam.1.minutes", 90.5, "exam 2 (Physics), minutes", "90.5 is not a whole number"),
@@ -584,6 +587,13 @@ def test_a_day_off_is_one_day_or_a_stretch():
     one, some = from_mapping(base() | {"day_off": days}).days_off
     assert one == DayOff(first=date(2027, 1, 20), last=date(2027, 1, 20))
     assert some == DayOff(first=date(2027, 1, 22), last=date(2027, 1, 24), title="Trip")
+
+
+def test_the_latest_day_of_an_exam_is_its_first_or_up_to_31_days_later():
+    """February 2027 has 28 days: the 31st day after 5 February is 8 March."""
+    for latest in ("2027-02-05", date(2027, 2, 9), "2027-03-08"):
+        assert str(from_mapping(changed("exam.1.latest", latest)).exams[1].latest) == str(latest)
+    assert from_mapping(base()).exams[1].latest is None
 
 
 def test_a_short_day_is_a_date_and_its_minutes():

@@ -617,6 +617,8 @@ def test_what_cannot_be_judged_is_named_malformed(change: Callable[[Draft], Draf
     ("code", "change"),
     [
         ("exams-differ", lambda d: d.planned(0, subject="Physics final")),
+        ("exams-differ", lambda d: d.planned(0, latest=SCENE.date(20))),
+        ("exams-differ", lambda d: d.exam(0, latest=SCENE.date(20))),
         ("exams-differ", lambda d: d.says(exams=(*d.plan.exams, d.plan.exams[0]))),
         ("unknown-exam", lambda d: d.task("again", exam="physics")),
         ("days-incomplete", lambda d: d.says(days=d.plan.days[1:])),

@@ -244,6 +244,18 @@ def test_a_day_with_little_time_says_so() -> None:
     assert told == [[], ["Little time: 20 minutes at most"], ["No time on this day"]]
 
 
+def test_an_exam_that_may_come_later_says_so_until_it_is_over() -> None:
+    request, plan = fixture("full-example.toml")
+    chemistry, civics = pages.plan_page(plan, request, now=plan.as_of).exams
+    assert chemistry.later == ""
+    assert civics.later == "It may also be on any day up to Tuesday 9 February 2027; the plan counts on the first."
+    told = [
+        civics.later in Read(every_page(request, plan, now)["plan"]).text(0)
+        for now in (plan.as_of, plan.as_of + timedelta(days=900))
+    ]
+    assert told == [True, False]
+
+
 def test_where_few_days_are_left_no_proof_is_shown() -> None:
     request, plan = fixture("chemistry-3.toml")
     page = pages.plan_page(plan, request, now=plan.as_of)

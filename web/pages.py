@@ -21,7 +21,7 @@ from calplan.checkins import last_words
 from calplan.model import Block, PastBlock, Plan, PlannedExam, Request
 from calplan.sentences import clean, short_day
 from calplan.spans import instant, wall
-from calplan.wording import WHY_TODAY, Asked, Wording, one_line
+from calplan.wording import WHY_TODAY, Asked, Wording, may_be_later, one_line
 from web.clocks import clock, clock_style, day_and_time
 from web.page_materials import stock_shown
 from web.page_values import (
@@ -305,6 +305,7 @@ def exam_shown(exam: PlannedExam, plan: Plan, now: datetime) -> ExamShown:
         days=sentences.usable_days(exam),
         stages=tuple(stages),
         over=exam_end(exam) <= now,
+        later=may_be_later(exam),
     )
 
 
