@@ -35,6 +35,7 @@ from calplan.model import (
     Keep,
     Kind,
     Material,
+    Mending,
     OwnHoliday,
     Rates,
     Request,
@@ -83,6 +84,10 @@ MOST_DAYS = 400
 """The longest plan, busy time or break, in days."""
 MOST_LATER = 31
 """Days by which an exam of which only a stretch of days is known may come later than the first of them."""
+MOST_GRACE = 60
+"""Days that may pass before the work of a block without a word is planned again."""
+MOST_SLOW_DAYS = 14
+"""Days that may come back at half the limit after an illness."""
 MOST_MINUTES = 24 * 60
 MOST_MINUTES_A_DAY = 16 * 60
 
@@ -125,6 +130,7 @@ REQUEST = Shape(
         "holidays": single,
         "catch_up": single,
         "rates": single,
+        "mending": single,
     },
     needs={
         "schema": f"schema = {SCHEMA}",
@@ -168,6 +174,7 @@ def _request(raw: object, problems: Problems) -> Request:
         "holidays": _holidays(table.table("holidays", HOLIDAYS)),
         "catch_up": _catch_up(table, week),
         "rates": Rates(**table.table("rates", RATES).values),
+        "mending": Mending(**table.table("mending", MENDING).values),
     }
     problems.raise_all(values)
     return Request(**table.only("schema", "title", "zone", "start", "keep"), **values)
@@ -683,12 +690,17 @@ RATES = Shape(
         "test_size": whole(1, 1_000),
         "flags": whole(0, 100),
         "flags_must": whole(0, 100),
+        "flag": number(0, 120),
         "gather": whole(5, 240),
         "tidy": whole(5, 240),
         "taper": whole(5, 240),
         "eve": whole(5, 240),
     }
 )
+
+# ------------------------------------------------------------------------------------------------- mending
+
+MENDING = Shape({"grace": whole(0, MOST_GRACE), "slow_days": whole(0, MOST_SLOW_DAYS)})
 
 TABLES: dict[str, Shape] = {
     "request": REQUEST,
@@ -706,5 +718,6 @@ TABLES: dict[str, Shape] = {
     "holidays.own": OWN_HOLIDAY,
     "catch_up": CATCH_UP,
     "rates": RATES,
+    "mending": MENDING,
 }
 """Every table of the schema by its name."""

@@ -31,6 +31,7 @@ from calplan.model import (
     HolidayUse,
     Keep,
     Kind,
+    Mending,
     Rates,
     Request,
     Scope,
@@ -292,6 +293,12 @@ WRONG = [
     ("rates", {"quiz": 1e300}, "rates, quiz", "from 0.5 to 240"),
     ("rates", {"flags": 101}, "rates, flags", "from 0 to 100"),
     ("rates", {"tests": 15}, "rates", "Did you mean test?"),
+    ("rates", {"flag": -1}, "rates, flag", "from 0 to 120"),
+    ("mending", {"grace": 61}, "mending, grace", "from 0 to 60"),
+    ("mending", {"grace": "never"}, "mending, grace", "“never” is not a whole number"),
+    ("mending", {"slow_days": 15}, "mending, slow_days", "from 0 to 14"),
+    ("mending", [{"grace": 3}], "mending", "single brackets"),
+    ("mending", {"days": 3}, "mending", "Did you mean slow_days?"),
 ]  # fmt: skip
 
 
@@ -594,6 +601,12 @@ def test_the_latest_day_of_an_exam_is_its_first_or_up_to_31_days_later():
     for latest in ("2027-02-05", date(2027, 2, 9), "2027-03-08"):
         assert str(from_mapping(changed("exam.1.latest", latest)).exams[1].latest) == str(latest)
     assert from_mapping(base()).exams[1].latest is None
+
+
+def test_mending_has_its_usual_values_where_nothing_is_said():
+    assert from_mapping(base()).mending == from_mapping(base() | {"mending": {}}).mending == Mending()
+    asked = from_mapping(base() | {"mending": {"grace": 0, "slow_days": 0}}).mending
+    assert asked == Mending(grace=0, slow_days=0)
 
 
 def test_a_short_day_is_a_date_and_its_minutes():
@@ -962,7 +975,7 @@ def test_the_documented_bounds_are_those_that_hold(section, table):
 
 def test_the_documented_defaults_are_those_of_the_model(section):
     exam = Exam(key="x", subject="x", start=datetime(2027, 2, 4), minutes=1)
-    for table, value in (("effort", Effort()), ("rates", Rates()), ("exam", exam)):
+    for table, value in (("effort", Effort()), ("rates", Rates()), ("mending", Mending()), ("exam", exam)):
         for key, (_, _, default) in rows(section, table).items():
             if default == "needed" or key in ("key", "material"):
                 continue

@@ -284,6 +284,7 @@ MAPPINGS = some(
             },
         ),
         "catch_up": st.just({"day": "sat", "start": "10:00", "end": "11:00"}),
+        "mending": some({}, {"grace": st.integers(0, 60), "slow_days": st.integers(0, 14)}),
         "rates": some({}, {"quiz": st.floats(0.5, 9), "missed": st.integers(0, 100)}),
     },
 )
@@ -478,6 +479,8 @@ MISTAKES: list[tuple[dict[str, str], str, str]] = [
     ({"busy": "2027-13-22 18:00-20:00"}, "busy", "does not exist"),
     ({"busy": "2027-01-22 18:00-18:00"}, "busy", "not after the start"),
     ({"days_off": "next Monday"}, "days_off", "cannot be read"),
+    ({"mending-grace": "61"}, "mending-grace", "out of bounds"),
+    ({"mending-slow_days": "some"}, "mending-slow_days", "not a whole number"),
     ({"short_days": "2027-01-25"}, "short_days", "Write it like this: 2027-01-25 20 minutes."),
     ({"short_days": "2027-01-25 little"}, "short_days", "cannot be read"),
     ({"short_days": "2027-01-25 5\n2027-01-26 2000"}, "short_days", "out of bounds"),

@@ -122,6 +122,7 @@ TYPED = [
     *("hours-1-start", "hours-1-end", "hours-1-first", "hours-1-last", "hours-1-mon", "hours-1-sun"),
     *("effort-usual", "effort-limit", "effort-shortest", "effort-longest", "effort-rest", "effort-margin"),
     *("effort-habit", "effort-age", "effort-bedtime", "effort-waking"),
+    *("mending-grace", "mending-slow_days"),
     *("catch_up-day", "catch_up-start", "catch_up-end"),
     *("appointment-1-title", "appointment-1-day", "appointment-1-hour", "appointment-1-minutes", "appointment-1-exam"),
     *("holidays-country", "holidays-subdivision", "holidays-use", "holidays-own"),

@@ -14,7 +14,7 @@ from typing import Any
 from calplan.documents import parse
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import KINDS, SCHEMA, Weekday
-from calplan.request import CATCH_UP, EFFORT, EXAM, LABELS
+from calplan.request import CATCH_UP, EFFORT, EXAM, LABELS, MENDING
 from calplan.tables import Path, Problems, Wrong, the_day, the_time
 from web import form_dates
 from web.form_cells import MOST_CHARACTERS, NO, Line, clock, lines, value
@@ -142,6 +142,7 @@ def draft_of(fields: Mapping[str, str]) -> Draft:
         ),
         "holidays": _holidays(draft),
         "catch_up": draft.table(("catch_up",), "catch_up-", CATCH_UP.keys),
+        "mending": draft.table(("mending",), "mending-", MENDING.keys),
     }
     draft.mapping |= {key: table for key, table in made.items() if table}
     for key, field in WHOLE.items():
@@ -161,6 +162,7 @@ WHOLE = {
     "short_days": "short_days",
     "holidays": "holidays-country",
     "catch_up": "catch_up-day",
+    "mending": "mending-grace",
 }
 """The field to which a problem of a whole section leads."""
 

@@ -17,6 +17,7 @@ from calplan.request import (
     HOLIDAYS,
     LABELS,
     MATERIAL,
+    MENDING,
     OWN_HOLIDAY,
     REQUEST,
     SHORT_DAYS,
@@ -46,7 +47,7 @@ def to_fields(mapping: Mapping[str, Any]) -> dict[str, str]:
         if made is not None:
             fields |= made
             del rest[key]
-    for key, shape in (("effort", EFFORT), ("holidays", HOLIDAYS), ("catch_up", CATCH_UP)):
+    for key, shape in (("effort", EFFORT), ("holidays", HOLIDAYS), ("catch_up", CATCH_UP), ("mending", MENDING)):
         if isinstance(rest.get(key), Mapping):
             rest[key] = inner = {name: found for name, found in rest[key].items() if found is not None}
             if key == "holidays":

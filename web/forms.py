@@ -155,6 +155,7 @@ SECTIONS = (
     "title",
     "start",
     "keep",
+    "mending",
     "more",
 )
 """The order of the page."""
