@@ -213,6 +213,7 @@ EXAM = Shape(
         "answers_by": the_day,
         "labels": single,
         "material": listed(MOST_MATERIALS),
+        "leave_out": listed(MOST_MATERIALS, "keys", text(120, blank=False)),
     },
     needs={"subject": 'subject = "Chemistry"', "start": 'start = "2027-02-04T09:00"', "minutes": "minutes = 120"},
 )
@@ -259,7 +260,9 @@ def _exam(table: Table, key: str, frame: Frame) -> Exam | None:
     _open(table)
     _extended(table)
     labels = _labels(table.table("labels", LABELS))
+    before = table.problems.count
     materials = _materials(table, key, labels, day, frame)
+    sound = table.problems.count == before and (table.has("material") or table.lacks("material"))
     if not table.complete:
         return None
     assumed = table.lacks("material")
@@ -267,7 +270,9 @@ def _exam(table: Table, key: str, frame: Frame) -> Exam | None:
         materials = _usual(key, table.get("scope", Scope.TERM), labels)
         _fits(table, len(materials), frame)
         _claim(table, materials, frame)
-    fields = [name for name in table.values if name not in ("key", "labels", "material")]
+    if sound:
+        materials = _without(table, materials)
+    fields = [name for name in table.values if name not in ("key", "labels", "material", "leave_out")]
     return Exam(key=key, labels=labels, materials=materials, assumed=assumed, **table.only(*fields))
 
 
@@ -470,6 +475,19 @@ def _usual(exam: str, scope: Scope, labels: Mapping[Kind, str]) -> tuple[Materia
         one = [{"kind": kind, "size": count}] if kind in BY_THE_WHOLE else [{"kind": kind}] * count
         made += _named(one, exam, labels, Counter())
     return tuple(made)
+
+
+def _without(exam: Table, materials: tuple[Material, ...]) -> tuple[Material, ...]:
+    """The materials without those that are left out by their keys; what stays keeps its key and its title."""
+    known, out = {material.key for material in materials}, dict.fromkeys(exam.get("leave_out", ()))
+    for key in out:
+        if key not in known:
+            sentence = f"no material of this exam has the key {show(key)}."
+            exam.wrong("leave_out", sentence, "Take it out of the list, or correct it.")
+    kept = tuple(material for material in materials if material.key not in out)
+    if not kept:
+        exam.wrong("leave_out", "this leaves no material at all.", "Keep a piece, or take the whole exam out.")
+    return kept
 
 
 # ----------------------------------------------------------------------------- study hours and appointments

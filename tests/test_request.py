@@ -186,6 +186,10 @@ WRONG = [
     ("exam.1.key", "two words", "exam 2 (Physics), key", "cannot be a key"),
     ("exam.1.key", "x" * 41, "exam 2 (Physics), key", "up to 40"),
     ("exam.1.key", "", "exam 2 (Physics), key", "cannot be a key"),
+    ("exam.0.leave_out", "quiz", "exam 1 (Chemistry), leave_out", "not a list of keys"),
+    ("exam.0.leave_out", ["chem.quiz-1", ""], "exam 1 (Chemistry), leave_out", "empty"),
+    ("exam.0.leave_out", ["chem.quiz-2"], "exam 1 (Chemistry), leave_out", "no material of this exam has the key"),
+    ("exam.1.leave_out", ["exam-2.test-1"], "exam 2 (Physics), leave_out", "no material at all"),
     # materials
     ("exam.0.material", [], "exam 1 (Chemistry), material", "no material at all"),
     ("exam.0.material", [{"kind": "quiz", "count": 0}], "exam 1 (Chemistry), material", "no material at all"),
@@ -380,6 +384,7 @@ def test_a_wrong_value_has_no_second_problem_in_its_wake():
         {"day_off": [{"first": "soon", "last": "2027-01-20"}]},
         {"holidays": {"country": "USA", "subdivision": "IL"}},
         {"catch_up": {"day": "sat", "start": "x", "end": "18:00"}},
+        {"exam": [base()["exam"][1] | {"material": [{"kind": "quizzes"}], "leave_out": ["exam-1.quiz-1"]}]},
     ]
     for wake in wakes:
         assert len(problems_of(base() | wake)) == 1, wake
@@ -671,6 +676,17 @@ def test_a_catch_up_stretch_is_accepted_just_where_it_shares_a_minute_with_the_s
 
 
 # --------------------------------------------------------------------------------------------- materials
+
+
+def test_what_is_left_out_leaves_the_names_of_the_others_as_they_are():
+    """By count, by piece and by the usual counts: a plan of a moment ago still knows every other piece."""
+    for materials in ([{"kind": "homework", "count": 3}, {"kind": "quiz", "key": "q", "count": 2}], None):
+        whole = exam_with(material=materials)
+        out = [whole.materials[1].key, whole.materials[-1].key, whole.materials[1].key]
+        less = exam_with(material=materials, leave_out=out)
+        assert less.materials == tuple(one for one in whole.materials if one.key not in out)
+        assert len(less.materials) == len(whole.materials) - 2
+        assert less.assumed is whole.assumed
 
 
 def test_fourteen_right_of_twenty_is_six_missed():
@@ -977,7 +993,7 @@ def test_the_documented_defaults_are_those_of_the_model(section):
     exam = Exam(key="x", subject="x", start=datetime(2027, 2, 4), minutes=1)
     for table, value in (("effort", Effort()), ("rates", Rates()), ("mending", Mending()), ("exam", exam)):
         for key, (_, _, default) in rows(section, table).items():
-            if default == "needed" or key in ("key", "material"):
+            if default == "needed" or key in ("key", "material", "leave_out"):
                 continue
             real = getattr(value, key)
             if re.fullmatch(r"[\d.]+", default):

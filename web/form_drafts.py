@@ -22,7 +22,7 @@ from web.form_pieces import read_pieces
 
 DAYS = tuple(day.name.lower() for day in Weekday)
 TOP = ("zone", "title", "start", "keep")
-EXAM_KEYS = tuple(key for key in EXAM.keys if key not in ("start", "labels", "material"))
+EXAM_KEYS = tuple(key for key in EXAM.keys if key not in ("start", "labels", "material", "leave_out"))
 COUNT_KEYS = ("count", "missed", "answers", "to_come", "by")
 """The cells of a kind's row in the material table."""
 
@@ -184,7 +184,13 @@ def _exam(draft: Draft, path: Path, prefix: str) -> dict[str, Any]:
     called = f"{_called(path, exam)}, pieces"
     pieces = read_pieces(draft.text(f"{prefix}pieces"), labels)
     materials += draft.listed((*path, "material"), f"{prefix}pieces", called, pieces)
-    return exam | ({"labels": labels} if labels else {}) | ({"material": materials} if materials else {})
+    draft.where[*path, "leave_out"] = f"{prefix}leave_out"
+    lists = {
+        "labels": labels,
+        "material": materials,
+        "leave_out": [line for _, line in lines(draft.text(f"{prefix}leave_out"))],
+    }
+    return exam | {key: found for key, found in lists.items() if found}
 
 
 def _called(path: Path, exam: Mapping[str, Any]) -> str:

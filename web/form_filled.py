@@ -123,6 +123,7 @@ def _write_exams(tables: list[dict[str, Any]]) -> dict[str, str]:
         fields |= _write_moment(exam, prefix)
         fields |= {f"{prefix}labels-{kind}": label for kind, label in exam.get("labels", {}).items()}
         fields |= _write_materials(exam.get("material", []), prefix)
+        fields |= {f"{prefix}leave_out": "\n".join(exam.get("leave_out", ()))}
     return fields
 
 
