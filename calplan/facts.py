@@ -61,6 +61,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, dict=True):
 
     ``clocked`` runs parallel to the plan's blocks, with ``None`` for those that are malformed. ``in_days`` and
     ``in_blocks`` hold each task's parts as the days and as the blocks have them; ``papers`` are the timed papers' ids.
+    ``short`` has the minutes of the short days, ``spent`` the units of work that is done, both by date.
     """
 
     request: Request
@@ -84,6 +85,8 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     free_days: list[Named]
     closed: list[Named]
     halved: set[date]
+    short: dict[date, int]
+    spent: dict[date, int]
 
     @cached_property
     def shortest(self) -> int:
@@ -231,7 +234,7 @@ def gather(request: Request, plan: Plan) -> Facts:
         in_days=in_days,
         in_blocks=in_blocks,
         clocked=clocked,
-        fixed=appointments_by_day(plan),
+        fixed=appointments_by_day(plan, request),
         appointments=list(appointments(request, zone)),
         hours=study_hours(request, dates, zone),
         quiet=quiet_hours(request, dates, zone),
@@ -245,6 +248,8 @@ def gather(request: Request, plan: Plan) -> Facts:
         ],
         closed=[(midnight(each.day, zone), each.end + AFTER_EXAM, each.exam.subject) for each in exams.values()],
         halved={each.day for each in holidays if each.use is HolidayUse.LIGHT} | {each.day for each in exams.values()},
+        short=minutes_of_short_days(request),
+        spent=units_done(plan, days),
     )
 
 
@@ -318,15 +323,31 @@ def tally(facts: Facts, placed: Mapping[str, Sequence[Placed]]) -> dict[date, li
     return units
 
 
-def appointments_by_day(plan: Plan) -> dict[date, Fixed]:
-    """What the plan's appointments take, on each day that has one."""
+def units_done(plan: Plan, days: Iterable[date]) -> dict[date, int]:
+    """The units that are over on each of these days and not planned again, timed papers apart: they have no limit."""
+    done = dict.fromkeys(days, 0)
+    for block in plan.past:
+        if block.day in done and not block.missed:
+            done[block.day] += sum(one.units - one.back for one in block.worked if one.role is not Role.PAPER)
+    return done
+
+
+def appointments_by_day(plan: Plan, request: Request) -> dict[date, Fixed]:
+    """What appointments take, on each day that has one: those of the plan, and those that are over and still asked."""
+    asked = {(each.start, each.minutes) for each in request.appointments}
+    over = [(block.day, block.minutes) for block in plan.past if block.fixed and (block.start, block.minutes) in asked]
     minutes: dict[date, list[int]] = {}
-    for block in plan.blocks:
-        if not block.parts:
-            minutes.setdefault(block.day, []).append(block.minutes)
+    for day, length in (*over, *((block.day, block.minutes) for block in plan.blocks if not block.parts)):
+        minutes.setdefault(day, []).append(length)
     return {
         day: Fixed(sum(each), sum(each) // UNIT, sum(-(-one // UNIT) for one in each)) for day, each in minutes.items()
     }
+
+
+def minutes_of_short_days(request: Request) -> dict[date, int]:
+    """The minutes of each short day; where a date has several, the fewest, which come last here."""
+    ordered = sorted(request.short_days, key=lambda each: each.minutes, reverse=True)
+    return {each.day: each.minutes for each in ordered}
 
 
 # ------------------------------------------------------------------------------------------------------ exams

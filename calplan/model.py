@@ -494,8 +494,9 @@ class Day(Value, frozen=True, kw_only=True):
     """A local date of the plan.
 
     ``gaps`` are the free spans with all margins taken off. ``free`` counts the whole units that blocks can hold in
-    them, whatever the limit; ``fixed`` the units of appointments; ``room`` the units of work that the day may hold
-    under the limit (a half-used day: half of that). ``parts`` is the work that it does hold.
+    them, whatever the limit; ``fixed`` the units of appointments; ``spent`` those of work that is done already;
+    ``room`` the units of work that the day may still hold under the limit (a half-used day: half of that) and, of a
+    short day, within its ``short`` minutes (0: they are too few for a block). ``parts`` is the work that it does hold.
     """
 
     day: date
@@ -504,6 +505,8 @@ class Day(Value, frozen=True, kw_only=True):
     fixed: int = 0
     room: int = 0
     halved: bool = False
+    short: int | None = None
+    spent: int = 0
     parts: tuple[Part, ...] = ()
 
 

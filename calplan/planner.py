@@ -354,6 +354,7 @@ def planned_exam(request: Request, exam: Exam, exams: Sequence[Prepared], opened
         consolidate_ends=days[second - 1] if stages.consolidate else None,
         taper_days=days[second:],
         opened=place in opened,
+        latest=exam.latest,
     )
 
 

@@ -24,6 +24,7 @@ from calplan.clockrules import (
     match_events,
     paper_faults,
     room_faults,
+    short_day_faults,
     uid_faults,
 )
 from calplan.errors import Fault
@@ -99,6 +100,7 @@ RULES: dict[str, str] = {
     "wrong-halved": "Days are halved by a light holiday or an exam, and by nothing else.",
     # loads
     "over-limit": "No day holds more work, appointments included, than the limit.",
+    "over-short-day": "A short day holds no more work, appointments included, than the minutes that it has.",
     "over-maximum": "No day holds more work, appointments included, than the daily maximum.",
     "maximum-too-high": "The daily maximum is no higher than its definition allows.",
     "wrong-bound": "The bound is at most what the plan itself needs, and enough to hold the kept work.",
@@ -226,7 +228,7 @@ def document_faults(facts: Facts) -> Iterator[Fault]:
         yield Fault("exams-differ", "exams", f"The plan has {keys}, the request {asked}.")
     for exam in facts.exams.values():
         if exam.planned is not None and not same_exam(exam.exam, exam.planned, request.zone):
-            sentence = "Subject, start, zone or length are not the request's."
+            sentence = "Subject, start, latest day, zone or length are not the request's."
             yield Fault("exams-differ", f"exam {exam.exam.key}", sentence)
 
 
@@ -237,8 +239,8 @@ def same_exam(exam: Exam, planned: PlannedExam, zone: str) -> bool:
         exam.minutes * (100 + exam.extra_time) // 100,
         -(-exam.minutes * (100 + exam.extra_time) // 100),
     }
-    ours = (exam.subject, exam.start, exam.zone or zone)
-    return ours == (planned.subject, planned.start, planned.zone) and planned.minutes in lengths
+    ours = (exam.subject, exam.start, exam.latest, exam.zone or zone)
+    return ours == (planned.subject, planned.start, planned.latest, planned.zone) and planned.minutes in lengths
 
 
 def calendar_faults(facts: Facts) -> Iterator[Fault]:
@@ -601,13 +603,14 @@ def load_faults(facts: Facts) -> Iterator[Fault]:
     """Each day's minutes against limit, daily maximum and halving, and encores in their place."""
     limit, maximum = facts.request.effort.limit, facts.plan.figures.maximum
     for day, (work, encores) in facts.loads.items():
-        load = UNIT * (work + encores) + facts.fixed_on(day).minutes
+        load, spent = UNIT * (work + encores) + facts.fixed_on(day).minutes, facts.spent.get(day, 0)
         place = f"day {day}"
-        if work + encores and load > limit:
-            yield Fault("over-limit", place, f"It holds {load} minutes; the limit is {limit}.")
+        if work + encores and load + UNIT * spent > limit:
+            done = f", {UNIT * spent} of them done" if spent else ""
+            yield Fault("over-limit", place, f"It holds {load + UNIT * spent} minutes{done}; the limit is {limit}.")
         elif work + encores and load > maximum:
             yield Fault("over-maximum", place, f"It holds {load} minutes; the daily maximum is {maximum}.")
-        if day in facts.halved and work + encores > limit // 2 // UNIT:
+        if day in facts.halved and work + encores and work + encores + spent > limit // 2 // UNIT:
             sentence = f"It holds {UNIT * (work + encores)} minutes of work; half the limit is {limit // 2}."
             yield Fault("halved-day-overfull", place, sentence)
         if encores and (work or any(day in facts.days_of[paper] for paper in facts.papers)):
@@ -659,6 +662,7 @@ WHOLE_PLAN: tuple[Callable[[Facts], Iterator[Fault]], ...] = (
     room_faults,
     gap_faults,
     load_faults,
+    short_day_faults,
     figure_faults,
     block_faults,
     uid_faults,

@@ -17,9 +17,10 @@ from flask import Flask, render_template
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from jinja2 import ChoiceLoader, DictLoader, FileSystemLoader
+from msgspec.structs import replace
 
 from calplan.errors import NoPlan
-from calplan.model import Kind, Plan, Request, Role
+from calplan.model import Kind, Plan, Request, Role, ShortDay
 from calplan.planner import make_plan
 from calplan.replan import make_again, with_past
 from calplan.sentences import CAUTIONS
@@ -231,6 +232,28 @@ def test_a_material_that_an_earlier_plan_took_up_keeps_those_days() -> None:
         for piece in kind.materials:
             over = {day for day in piece.days if day < date(2027, 1, 12)}
             assert over <= set(days[piece.title])
+
+
+def test_a_day_with_little_time_says_so() -> None:
+    """Of several short days on one date the fewest minutes count."""
+    request, plan = fixture("chemistry-30.toml")
+    short = tuple(ShortDay(day=date(2027, 1, day), minutes=minutes) for day, minutes in ((25, 45), (25, 20), (26, 0)))
+    told = [
+        list(pages.day_remarks(date(2027, 1, day), plan, replace(request, short_days=short))) for day in (24, 25, 26)
+    ]
+    assert told == [[], ["Little time: 20 minutes at most"], ["No time on this day"]]
+
+
+def test_an_exam_that_may_come_later_says_so_until_it_is_over() -> None:
+    request, plan = fixture("full-example.toml")
+    chemistry, civics = pages.plan_page(plan, request, now=plan.as_of).exams
+    assert chemistry.later == ""
+    assert civics.later == "It may also be on any day up to Tuesday 9 February 2027; the plan counts on the first."
+    told = [
+        civics.later in Read(every_page(request, plan, now)["plan"]).text(0)
+        for now in (plan.as_of, plan.as_of + timedelta(days=900))
+    ]
+    assert told == [True, False]
 
 
 def test_where_few_days_are_left_no_proof_is_shown() -> None:
