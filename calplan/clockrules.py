@@ -168,7 +168,8 @@ def times_shown(moment: datetime, zone: ZoneInfo) -> int:
 def record_faults(facts: Facts, block: Block) -> Iterator[tuple[str, str]]:
     """Sequence and last change, and the length of a block of work: codes and sentences."""
     revised = as_utc(block.revised)
-    if block.sequence < 0 or (revised is not None and revised > facts.as_of):
+    latest = max(facts.as_of, as_utc(facts.plan.restored or facts.as_of) or facts.as_of)
+    if block.sequence < 0 or (revised is not None and revised > latest):
         yield "wrong-revision", f"Sequence {block.sequence}, last changed {block.revised}."
     if what_it_is(block, facts.papers) != "work":
         return

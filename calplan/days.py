@@ -88,18 +88,23 @@ class Days(Value, frozen=True):
 
 
 def resolve(
-    request: Request, busy: tuple[BusySpan, ...], *, as_of: datetime, spent: Mapping[date, int] = NOTHING_SPENT
+    request: Request,
+    busy: tuple[BusySpan, ...],
+    *,
+    as_of: datetime,
+    spent: Mapping[date, int] = NOTHING_SPENT,
+    soonest: int = SOONEST,
 ) -> Days:
     """Every local date from today (or ``request.start``, if later) to the day before the last exam, with its gaps.
 
     ``busy`` holds the busy times read from calendars; those in the request itself are added here. ``spent`` are the
     units of work already done on a date (:func:`done_by_day`): its free time stays, and its room under the limit is
-    less by them. A day without any room is in the answer too. Raises InvalidRequest where the place of the public
-    holidays is wrong.
+    less by them. ``soonest`` minutes from ``as_of`` on nothing begins. A day
+    without any room is in the answer too. Raises InvalidRequest where the place of the public holidays is wrong.
     """
     frame = _frame(request, *_horizon(request, as_of))
     holidays, notices = holiday_days(request, frame.first, frame.last)
-    taken = _taken(request, busy, frame, as_of, holidays)
+    taken = _taken(request, busy, frame, as_of, holidays, soonest)
     study, gaps, held_back = _hold_back(request, frame, taken, holidays, spent)
     days = _days(request, frame, gaps, holidays, spent)
     return Days(
@@ -313,13 +318,14 @@ def _taken(
     frame: _Frame,
     as_of: datetime,
     holidays: Iterable[HolidayDay],
+    soonest: int = SOONEST,
 ) -> dict[str, tuple[Span, ...]]:
     """The spans that cannot be used, by what takes them."""
     effort = request.effort
     off = (frame.whole(one.first, one.last) for one in request.days_off)
     kept = (frame.whole(one.day, one.day) for one in holidays if one.use is HolidayUse.FREE)
     return {
-        "past": (Span(datetime.min.replace(tzinfo=UTC), _soonest(as_of)),),
+        "past": (Span(datetime.min.replace(tzinfo=UTC), _soonest(as_of, soonest)),),
         "days off": merge(span for span in off if span),
         "holidays": merge(span for span in kept if span),
         "exams": _around_exams(request, frame),
@@ -339,9 +345,9 @@ def _near(busy: Iterable[BusySpan], frame: _Frame, margin: int) -> list[Span]:
     return [one.span for one in busy if one.span.start < end and one.span.end > start]
 
 
-def _soonest(as_of: datetime) -> datetime:
+def _soonest(as_of: datetime, minutes: int) -> datetime:
     """The first minute that a block may take today."""
-    moment = as_of.astimezone(UTC) + timedelta(minutes=SOONEST)
+    moment = as_of.astimezone(UTC) + timedelta(minutes=minutes)
     return moment + (datetime.min.replace(tzinfo=UTC) - moment) % timedelta(minutes=START_GRID)
 
 

@@ -190,6 +190,11 @@ class ExamFacts(msgspec.Struct, frozen=True, kw_only=True):
     tasks: list[Task]
     by_role: dict[Role, list[Task]]
 
+    @property
+    def mended(self) -> bool:
+        """Whether the exam lives on from a published plan, so that its stages keep their dates."""
+        return self.planned is not None and self.planned.behind_days is not None
+
     def of(self, role: Role) -> Sequence[Task]:
         """The exam's tasks of one role, in order."""
         return self.by_role.get(role, ())
@@ -361,18 +366,24 @@ def exam_facts(exam: Exam, request: Request, plan: Plan, days: Mapping[date, Day
     sixth = (len(usable) + 3) // 6
     taper = min(7, max(1, sixth)) if len(usable) >= 2 else 0
     consolidate = min(10, sixth) if len(usable) >= 4 else 0
+    cover = len(usable) - taper - consolidate
+    planned = next((each for each in plan.exams if each.key == exam.key), None)
+    if planned is not None and planned.behind_days is not None:
+        cover = bisect_right(usable, planned.cover_ends) if planned.cover_ends else 0
+        passes = bisect_right(usable, planned.consolidate_ends) if planned.consolidate_ends else cover
+        consolidate = max(0, passes - cover)
     tasks = sorted((task for task in plan.tasks if task.exam == exam.key), key=lambda task: task.number)
     by_role: dict[Role, list[Task]] = {}
     for task in tasks:
         by_role.setdefault(task.role, []).append(task)
     return ExamFacts(
         exam=exam,
-        planned=next((each for each in plan.exams if each.key == exam.key), None),
+        planned=planned,
         start=start,
         end=start + timedelta(minutes=exam.minutes * (100 + exam.extra_time) / 100),
         day=own,
         usable=usable,
-        cover=len(usable) - taper - consolidate,
+        cover=cover,
         consolidate=consolidate,
         materials={material.key: material for material in exam.materials},
         tasks=tasks,

@@ -593,8 +593,8 @@ class PlannedExam(Value, frozen=True, kw_only=True):
     revised: datetime | None = None
     """When what its event says last changed (``None``: when the plan was made)."""
     sequence: int = 0
-    behind_days: int = 0
-    """How many of the usable days were over when the plan was mended; its stages keep their dates from then on."""
+    behind_days: int | None = None
+    """How many usable days were over when the plan was mended (``None``: it was not); its stages keep their dates."""
     latest: date | None = None
 
 
@@ -689,7 +689,7 @@ class Plan(Value, frozen=True, kw_only=True):
     """Blocks that had begun before ``as_of``, or were done before their time, in order; ``days`` no longer has them."""
     learned: tuple[Learned, ...] = ()
     restored: datetime | None = None
-    """When mending was last undone, which revises blocks and nothing else."""
+    """When blocks were last put back, or put later by hand, which revises them and nothing else."""
 
 
 # ---------------------------------------------------------------------------------------------- documents

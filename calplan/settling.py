@@ -144,11 +144,3 @@ def stretches(units: Collection[int]) -> tuple[tuple[int, int], ...]:
         else:
             found.append((unit, 1))
     return tuple(found)
-
-
-def spent_on(past: Sequence[PastBlock]) -> dict[date, int]:
-    """The units of work that were done on each day."""
-    spent: Counter[date] = Counter()
-    for block in past:
-        spent[block.day] += sum(one.units - one.back for one in block.worked)
-    return {day: units for day, units in spent.items() if units}
