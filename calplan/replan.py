@@ -89,7 +89,8 @@ def mend(
     as_of, log = whole_second(as_of), tuple(log)
     past = settled(old, old_request, log, as_of=as_of, grace=request.mending.grace)
     told = known(request, old, log)
-    if request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of):
+    same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
+    if same and not log:
         return old
     ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, as_of=as_of)
     ahead = ahead_of(old, past)
@@ -100,6 +101,8 @@ def mend(
     exams = exam_days(old, [staged(exam, carry) for exam in plan.exams])
     plan = replace(plan, past=past, learned=told.learned(), exams=tuple(exams))
     plan = replace(plan, blocks=renamed(Side(old, old_request), Side(plan, request), ahead, as_of))
+    if same and plan.blocks == ahead:
+        return old
     plan = replace(plan, retired=retired(old, plan, ahead))
     faults = rules.check(request, plan)
     if faults:
