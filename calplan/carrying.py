@@ -8,11 +8,12 @@ tasks whose material is gone, new, or takes other minutes, and second passes onc
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from msgspec.structs import replace
 
+from calplan.contents import by_kind
 from calplan.cycle import (
     Cycle,
     Draft,
@@ -122,28 +123,43 @@ def continued(
         ends = ends_of(mine, behind_days, ends)
     stages = counted(mine, ends)
     setting = Setting(exam, request.rates, mine, stages, answers_day(exam, stages, mine))
-    if len(mine) == 1 and published.taper_days[-1:] != mine:
-        drafts = single_day(setting, request.effort.usual)
-        number = max(task.number for task in tasks) + 1
-        only = [
-            replace(task_of(setting, number + n, draft), id=f"{exam.key}/only-{mine[0]}-{n}")
-            for n, draft in enumerate(drafts)
-        ]
-        tasks = [task for task in tasks if task.id not in {one.id for one in only}]
-        tasks = [closed(task, mine[0]) for task in tasks if task.role not in (Role.TAPER, Role.EVE) or task.behind]
-        made = [*tasks, *only]
+    single = len(mine) == 1 and published.taper_days[-1:] != mine
+    if single:
+        stages = Stages(1, 0, 0)
+        made = only_day(setting, request, tasks)
     else:
-        passes = [task for task in tasks if task.role not in (Role.TAPER, Role.EVE)]
+        passes = [task for task in tasks if not bound(task) or (task.behind and "/only-" in task.id)]
         fit = Fit(setting, before, old.known, old.past)
         passes = [windowed(setting, task, ends) for task in refitted(fit, passes)]
         passes += further_passes(fit, passes)
-        passes += [windowed(setting, task, ends) for task in added(setting, before, passes)]
+        passes += [windowed(setting, task, ends) for task in refitted(fit, added(fit, passes))]
         light = light_tasks(setting, request, [task for task in tasks if task.role in (Role.TAPER, Role.EVE)])
         made = [*passes, *light]
     ordered = in_order(made)
     late = tuple(m for m in exam.materials if setting.wait(m) > setting.end)
     asked = (*asks(exam), *(ask for ask in old.known.asks if ask.exam == exam.key))
-    return Carried(Prepared(exam, day, mine, Cycle(stages, ordered, (), late, asked)), ends, behind_days)
+    cycle_now = Cycle(stages, ordered, (), late, asked)
+    return Carried(Prepared(exam, day, mine, cycle_now), None if single else ends, behind_days)
+
+
+def only_day(setting: Setting, request: Request, tasks: Sequence[Task]) -> list[Task]:
+    """What matters most on the only day that is left; of everything else nothing more is to be done."""
+    day = setting.days[0]
+    name = f"{setting.exam.key}/only-{day}-"
+    there = {one.key for one in setting.exam.materials}
+    known = [t for t in tasks if t.id.startswith(name) and all(item.material in there for item in t.items)]
+    number = max(task.number for task in tasks) + 1
+    only = known or [
+        replace(task_of(setting, number + n, draft), id=f"{name}{n}")
+        for n, draft in enumerate(single_day(setting, request.effort.usual))
+    ]
+    over = [task for task in tasks if not task.id.startswith(name)]
+    return [*(closed(task, day - timedelta(days=1)) for task in over if task.behind or not bound(task)), *only]
+
+
+def bound(task: Task) -> bool:
+    """Whether a task is only there for one day: the light end, and what an only day had."""
+    return task.role in (Role.TAPER, Role.EVE) or "/only-" in task.id
 
 
 def in_order(tasks: Iterable[Task]) -> tuple[Task, ...]:
@@ -192,7 +208,7 @@ def windowed(setting: Setting, task: Task, ends: tuple[date | None, date | None]
     """The task with the days on which it may lie now; what is over has none to think of."""
     if not task.ahead and not task.lost:
         return task
-    last = ends[1] or ends[0] or setting.days[0]
+    last = ends[1] or ends[0] or setting.days[0] - timedelta(days=1)
     keys = {item.material for item in task.items}
     waits = [setting.wait(one) for one in setting.exam.materials if one.key in keys]
     first = setting.days[min(max(waits, default=0), len(setting.days) - 1)]
@@ -210,12 +226,14 @@ def closed(task: Task, day: date) -> Task:
 # ---------------------------------------------------------------------------------------- new material
 
 
-def added(setting: Setting, before: Exam, tasks: Sequence[Task]) -> list[Task]:
+def added(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
     """Stops for material that the plan did not have, each beside the nearest open stop of its kind.
 
     Pieces, class periods and problems are dealt out over the kind's open stops, or over the cover days that are left.
     """
-    had = {item.material for task in tasks for item in task.items} | {one.key for one in before.materials}
+    setting = fit.setting
+    had = {item.material for task in tasks if by_kind(task) for item in task.items}
+    had |= {key for block in fit.past for one in block.worked if one.exam == setting.exam.key for key in one.pieces}
     fresh = [one for one in setting.exam.materials if one.key not in had and setting.wait(one) <= setting.end]
     found: list[Task] = []
     for kind in KINDS:
@@ -230,7 +248,7 @@ def added(setting: Setting, before: Exam, tasks: Sequence[Task]) -> list[Task]:
             beside = open_[n * len(open_) // count] if open_ else None
             place = bisect_left(setting.days, beside.ideal) if beside else n * max(1, setting.stages.cover) // count
             place = min(place, setting.end)
-            turn = beside.round if beside else rounds
+            turn = beside.round if beside else rounds + 1 + n
             draft = stop_of(setting, Role.COVER, kind, turn, place, items)
             place = max(place, min(draft.release, setting.end))
             task = task_of(setting, beside.number if beside else number, with_place(draft, place))

@@ -39,7 +39,7 @@ def with_encores(
     left = {task.id: len(task.ahead) for task in tasks}
     before = {task.ideal: task for task in kept}
     number = 1 + max((int(task.id.rpartition("-")[2]) for task in before.values()), default=-1)
-    seen = dict(seen)
+    seen = {id_: day for id_, day in seen.items() if id_ in by_id}
     filled, encores = [], list[Task]()
     for day in days:
         if not day.parts and not day.fixed and not day.spent:

@@ -25,7 +25,7 @@ from calplan.errors import BrokenPlan, CalplanError
 from calplan.identities import Side, exam_days, renamed
 from calplan.learned import known
 from calplan.mending import Before, NoOrder, mend_days
-from calplan.model import UNIT, Block, Keep, Notice, Part, Plan, Role, Task, to_json
+from calplan.model import UNIT, Block, Keep, Notice, Part, Plan, Role, Task, block_units, to_json
 from calplan.papers import Paper, timed_papers
 from calplan.placement import place
 from calplan.planner import (
@@ -316,7 +316,7 @@ def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, ahe
         dealt = dealt_out(task, kept[job], by_job[job], where.units.get(task.id, {}))
         published = where.units.get(task.id, {})
         astray = task.astray or any(set(units) - set(published.get(day, ())) for day, units in dealt.items())
-        fixed = task.role in (Role.TAPER, Role.EVE) or task.round == 0
+        fixed = task.role in (Role.TAPER, Role.EVE)
         over = sum(count for _, count in task.behind)
         tasks.append(replace(task, kept=over + kept[job], astray=astray and not fixed))
         for day, units in dealt.items():
@@ -429,9 +429,10 @@ def put_again(
     standing = {}
     for day in days:
         mine = by_day.get(day.day, [])
-        if mine and same_work(mine, day) and all(b.held or fits(b, day, tasks, zone) for b in mine):
+        right = [block for block in mine if right_length(block, request, tasks)]
+        if mine and right == mine and same_work(mine, day) and all(b.held or fits(b, day, tasks, zone) for b in mine):
             standing[day.day] = mine
-        elif held := [block for block in mine if block.held and in_day(block, day)]:
+        elif held := [block for block in right if block.held and in_day(block, day)]:
             standing[day.day] = held
     begin = [one for one in request.appointments if instant(one.start, zone) > as_of]
     coming = replace(request, appointments=tuple(begin))
@@ -446,6 +447,14 @@ def same_work(blocks: Sequence[Block], day: Day) -> bool:
 def in_day(block: Block, day: Day) -> bool:
     """Whether all work of a block is work of the day."""
     return units_of(block.parts) <= units_of(day.parts)
+
+
+def right_length(block: Block, request: Request, tasks: Mapping[str, Task]) -> bool:
+    """Whether a block has the length that its work gives it under the request's bounds."""
+    if any(tasks[part.task].role is Role.PAPER for part in block.parts if part.task in tasks):
+        return True
+    limits, units = bounds(request.effort), block_units(block)
+    return block.minutes == max(units * UNIT, limits.least) and units <= limits.units
 
 
 def units_of(parts: Iterable[Part]) -> set[tuple[str, int]]:

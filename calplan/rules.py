@@ -298,6 +298,9 @@ def stock_faults(facts: Facts) -> Iterator[Fault]:
         ends = exam.consolidate_ends or exam.cover_ends
         passes = chain(exam.of(Role.COVER), exam.of(Role.CONSOLIDATE))
         taken = {item.material for task in passes for item in task.items}
+        taken |= {
+            key for block in facts.plan.past for one in block.worked if one.exam == exam.exam.key for key in one.pieces
+        }
         for material in exam.exam.materials:
             if material.key not in taken and len(exam.usable) > 1 and ends and (material.in_hand or ends) <= ends:
                 yield Fault("material-left-out", f"exam {key}", f"Nothing takes up {material.key!r}.")
