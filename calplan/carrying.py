@@ -29,7 +29,6 @@ from calplan.cycle import (
     stop_of,
     taper,
     task_of,
-    unanswered,
 )
 from calplan.days import exam_day
 from calplan.model import KINDS, Role, Task, identity
@@ -42,7 +41,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calplan.learned import Known
-    from calplan.model import Exam, PastBlock, Plan, PlannedExam, Request
+    from calplan.model import Exam, Material, PastBlock, Plan, PlannedExam, Request
 
 ASIDE = frozenset({Role.ENCORE, Role.PAPER})
 """What is not carried as work: encores fill days anew, and a timed paper is looked at by itself."""
@@ -210,11 +209,20 @@ def windowed(setting: Setting, task: Task, ends: tuple[date | None, date | None]
         return task
     last = ends[1] or ends[0] or setting.days[0] - timedelta(days=1)
     keys = {item.material for item in task.items}
-    waits = [setting.wait(one) for one in setting.exam.materials if one.key in keys]
-    first = setting.days[min(max(waits, default=0), len(setting.days) - 1)]
-    if not any(one.in_hand or unanswered(one) for one in setting.exam.materials if one.key in keys):
-        first = min(task.first, setting.days[0])
+    waits = {one.key: setting.wait(one) for one in awaited(setting, task)}
+    place = max((wait for key, wait in waits.items() if key in keys or wait <= setting.end), default=0)
+    first = setting.days[place] if place < len(setting.days) else setting.days[-1] + timedelta(days=1)
     return replace(task, first=first, last=last)
+
+
+def awaited(setting: Setting, task: Task) -> list[Material]:
+    """The material that has to be there first: a task's own; of a second pass all of its kind, of the sheet all."""
+    keys = {item.material for item in task.items}
+    if task.role is Role.TIDY:
+        return list(setting.exam.materials)
+    return [
+        m for m in setting.exam.materials if m.key in keys or (task.role is Role.CONSOLIDATE and m.kind is task.kind)
+    ]
 
 
 def closed(task: Task, day: date) -> Task:

@@ -46,7 +46,7 @@ from calplan.spans import Span, instant, wall
 from calplan.workload import Workload, board_of, job_of, with_taper_opened
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import date
 
     from calplan.carrying import Carried
@@ -95,6 +95,7 @@ def mend(
     ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, as_of=as_of)
     ahead = ahead_of(old, past)
     made = lay(ground, work, carry, old, ahead, way)
+    ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
     digest = sha256(to_json(request, indent=0)).hexdigest()
     put = partial(put_again, ground, ahead, old.seed)
     plan = assemble(ground, work, made, digest=digest, seed=old.seed, put=put)
@@ -108,6 +109,13 @@ def mend(
     if faults:
         raise BrokenPlan(faults)
     return plan
+
+
+def on_maximum(work: Workload, made: Laid) -> Iterator[Notice]:
+    """A word where a day is fuller than the published plan and the least possible maximum ask for."""
+    if made.maximum * UNIT > max(made.before or 0, work.board.usual * 4 // 3 * UNIT, (made.bound + 1) * UNIT):
+        sentence = f"The fullest day goes to {made.maximum * UNIT} minutes, so that each second pass follows its first."
+        yield Notice(code="maximum-raised", sentence=sentence)
 
 
 def staged(exam: PlannedExam, carry: Sequence[Carried]) -> PlannedExam:
@@ -167,10 +175,10 @@ def survey_again(
     for where, one in enumerate(exams):
         for task in one.cycle.tasks:
             open_ = (*task.ahead, *task.lost)
-            if open_ and task.last >= dates[0]:
+            if open_ and any(task.first <= day <= task.last for day in dates):
                 tasks.append(task)
                 jobs.append(job_of(replace(task, ranks=tuple(task.ranks[u] for u in sorted(open_))), dates, one, where))
-    jobs = [replace(job, due=max(job.release, due_of(task, dates))) for job, task in zip(jobs, tasks, strict=True)]
+    jobs = [replace(job, due=due_of(task, dates)) for job, task in zip(jobs, tasks, strict=True)]
     work = Workload(request, usable, exams, tuple(tasks), tuple(jobs), board_of(request, usable, exams, ()))
     papers, notices = papers_again(request, busy, old, exams, as_of=as_of, number=len(tasks))
     work = around_papers(work, papers) if papers else work

@@ -671,7 +671,8 @@ def figure_faults(facts: Facts) -> Iterator[Fault]:
     effort, figures = facts.request.effort, facts.plan.figures
     usual = effort.usual * 4 // (3 * UNIT) * UNIT
     allowed = min(effort.limit, max(usual, figures.bound + UNIT, figures.before or 0))
-    if figures.maximum > allowed:
+    raised = any(notice.code == "maximum-raised" for notice in facts.plan.notices)
+    if figures.maximum > (effort.limit if raised and figures.before is not None else allowed):
         yield Fault("maximum-too-high", "figures", f"It is {figures.maximum}; {allowed} is allowed.")
     kept = sum(max(0, task.kept) - sum(units for _, units in task.behind) for task in facts.counted)
     if kept <= 0:
