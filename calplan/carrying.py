@@ -304,7 +304,8 @@ def light_tasks(setting: Setting, request: Request, tasks: Sequence[Task]) -> li
         if mine is None:
             mine = replace(task_of(setting, number, draft), id=f"{setting.exam.key}/light-{day}")
         there = {one.key for one in setting.exam.materials}
-        items = mine.items if all(item.material in there for item in mine.items) else draft.items
+        same = mine.ideal == day and all(item.material in there for item in mine.items)
+        items = mine.items if same else draft.items
         whole = replace(mine, kept=len(mine.ranks), items=items)
         made.append(whole if whole.ideal == day else replace(whole, ideal=day, first=day, last=day))
     return [*over, *made]

@@ -38,7 +38,8 @@ def with_encores(
     by_id = {task.id: task for task in tasks}
     left = {task.id: len(task.ahead) for task in tasks}
     before = {task.ideal: task for task in kept}
-    number = 1 + max((int(task.id.rpartition("-")[2]) for task in before.values()), default=-1)
+    named = [id_ for id_ in (*seen, *(task.id for task in before.values())) if "/encore-" in id_]
+    number = 1 + max((int(id_.rpartition("-")[2]) for id_ in named), default=-1)
     seen = {id_: day for id_, day in seen.items() if id_ in by_id}
     filled, encores = [], list[Task]()
     for day in days:

@@ -412,6 +412,23 @@ def catch_up(draft: Draft) -> Draft:
     return draft.asks(catch_up=CatchUp(day=Weekday.THU, start=time(16, 50), end=time(18)))
 
 
+def worked_before(draft: Draft, task: str) -> PastBlock:
+    """A block of the day before the plan's first, with a unit of a task that does not know of it."""
+    day = draft.plan.days[0].day - timedelta(days=1)
+    one = Worked(exam="chem", role=Role.COVER, kind=Kind.HOMEWORK, units=1, task=task)
+    start = datetime.combine(day, time(16))
+    return PastBlock(
+        uid=uid("before"),
+        day=day,
+        start=start,
+        minutes=15,
+        revised=draft.plan.as_of,
+        headline="",
+        text="",
+        worked=(one,),
+    )
+
+
 BREACHES: dict[str, Callable[[Draft], Draft]] = {
     "malformed": lambda d: d.says(as_of=d.plan.as_of.replace(tzinfo=None)),
     "wrong-schema": lambda d: d.says(schema=2),
@@ -428,6 +445,7 @@ BREACHES: dict[str, Callable[[Draft], Draft]] = {
     ),
     "kept-beyond-ranks": lambda d: d.task("again", ranks=(Rank.EXTRA,) * 3),
     "part-out-of-range": lambda d: d.task("again", kept=3),
+    "behind-unfounded": lambda d: d.says(past=(worked_before(d, "homework-1"),)),
     "unit-missing": lambda d: d.redo(9, (0, "again 0 3")),
     "unit-twice": lambda d: d.redo(9, (0, "again 0 4, again 3 1")),
     "units-out-of-order": lambda d: d.redo(9, (0, "again 2 2, again 0 2")),
