@@ -66,12 +66,29 @@ def spacing_faults(facts: Facts, ordered: Iterable[Clocked]) -> Iterator[Fault]:
 
 def plenty(facts: Facts) -> bool:
     """Whether fourteen days have room for sure without the catch-up stretch, which then is held back."""
-    limit = facts.request.effort.limit // UNIT
-    rooms = [
-        min(free.least, limit - facts.fixed_on(day).most) // (1 + (day in facts.halved))
-        for day, free in facts.free.items()
-    ]
-    return sum(room > 0 for room in rooms) >= 14
+    return sum(sure_room(facts, day) > 0 for day in facts.free) >= 14
+
+
+def sure_room(facts: Facts, day: date) -> int:
+    """The units of work that a day has room for at least."""
+    share, under = 1 + (day in facts.halved), facts.request.effort.limit // UNIT - facts.fixed_on(day).most
+    return min(facts.free[day].least // share, under // share - facts.spent[day], short_room(facts, day)[0])
+
+
+def short_room(facts: Facts, day: date) -> tuple[int, int]:
+    """The units, at least and at most, that the minutes of a short day leave; without end on any other day.
+
+    There are none where what is left of the minutes is too little for the shortest block.
+    """
+    if day not in facts.short:
+        return ENDLESS, ENDLESS
+    minutes, fixed = facts.short[day] - UNIT * facts.spent.get(day, 0), facts.fixed_on(day)
+    least, most = minutes - UNIT * fixed.most, minutes - fixed.minutes
+    return (least // UNIT if least >= facts.shortest else 0), (most // UNIT if most >= facts.shortest else 0)
+
+
+ENDLESS = 24 * 60
+"""More units than any day has."""
 
 
 def time_faults(facts: Facts, one: Clocked) -> Iterator[Fault]:
@@ -151,7 +168,8 @@ def times_shown(moment: datetime, zone: ZoneInfo) -> int:
 def record_faults(facts: Facts, block: Block) -> Iterator[tuple[str, str]]:
     """Sequence and last change, and the length of a block of work: codes and sentences."""
     revised = as_utc(block.revised)
-    if block.sequence < 0 or (revised is not None and revised > facts.as_of):
+    latest = max(facts.as_of, as_utc(facts.plan.restored or facts.as_of) or facts.as_of)
+    if block.sequence < 0 or (revised is not None and revised > latest):
         yield "wrong-revision", f"Sequence {block.sequence}, last changed {block.revised}."
     if what_it_is(block, facts.papers) != "work":
         return
@@ -183,7 +201,7 @@ def uid_faults(facts: Facts) -> Iterator[Fault]:
 
 
 def room_faults(facts: Facts) -> Iterator[Fault]:
-    """Free units, appointments and room of each day against an estimate from below and one from above.
+    """Free units, appointments, work done and room of each day against an estimate from below and one from above.
 
     The two differ only by what is the planner's to choose: how much later than its moment today begins, the margin
     around appointments, starts on odd minutes, the catch-up stretch, how halving rounds, and to which date the small
@@ -192,12 +210,14 @@ def room_faults(facts: Facts) -> Iterator[Fault]:
     limit = facts.request.effort.limit // UNIT
     for day, free in facts.free.items():
         said, fixed = facts.days[day], facts.fixed_on(day)
-        least, most = min(free.least, limit - fixed.most), min(free.most, limit - fixed.least)
+        least, spent = sure_room(facts, day), facts.spent[day]
+        most = min(free.most, limit - fixed.least - spent, short_room(facts, day)[1])
         if day in facts.halved:
-            least, most = min(least // 2, limit // 2 - fixed.most), min(most, limit // 2)
+            least, most = min(least, limit // 2 - fixed.most - spent), min(most, limit // 2 - spent)
         for name, figure, bottom, top in (
             ("free units", said.free, free.least, free.most),
             ("fixed units", said.fixed, fixed.least, fixed.most),
+            ("units done", said.spent, spent, spent),
             ("room", said.room, max(0, least), max(0, most)),
         ):
             if not bottom <= figure <= top:
@@ -211,6 +231,26 @@ def gap_faults(facts: Facts) -> Iterator[Fault]:
             start, end = as_utc(gap.start), as_utc(gap.end)
             if start is not None and end is not None and not inside_one(free.stretches, start, end):
                 yield Fault("wrong-gaps", f"day {day}", f"Not all from {start} to {end} is free for study that day.")
+
+
+def short_day_faults(facts: Facts) -> Iterator[Fault]:
+    """Work of short days, encores, timed papers, appointments and what is done included, against their minutes.
+
+    Where no work lies ahead, the appointments are the student's own choice, and what is done is done.
+    """
+    for day, minutes in facts.short.items():
+        units = sum(facts.loads.get(day, (0, 0))) + units_of_papers(facts, day)
+        load = UNIT * (units + facts.spent.get(day, 0)) + facts.fixed_on(day).minutes
+        if units and load > minutes:
+            yield Fault("over-short-day", f"day {day}", f"It holds {load} minutes, and {minutes} are possible.")
+
+
+def units_of_papers(facts: Facts, day: date) -> int:
+    """The units of timed papers on a day, by its own parts or by its blocks, whichever is more."""
+    return max(
+        sum(one.part.units for name in facts.papers for one in placed[name] if one.day == day)
+        for placed in (facts.in_days, facts.in_blocks)
+    )
 
 
 # ------------------------------------------------------------------------------- appointments and timed papers

@@ -44,7 +44,7 @@ def cycle(exam: Exam, rates: Rates, days: Sequence[date], *, usual: int) -> Cycl
 
     ``usual`` is the usual minutes of a day; no taper day is planned longer than that.
     """
-    stages = stages_of(len(days), over=passes_over(exam))
+    stages = stages_of(len(days))
     setting = Setting(exam, rates, tuple(days), stages, answers_day(exam, stages, days))
     encores: tuple[tuple[date, Kind], ...] = ()
     if len(days) == 1:
@@ -73,10 +73,6 @@ class Setting(NamedTuple):
     def end(self) -> int:
         """The place of the last day of first and second pass."""
         return max(0, self.stages.cover + self.stages.consolidate - 1)
-
-    def material(self, item: Item) -> Material:
-        """The material that an item is of."""
-        return next(material for material in self.exam.materials if material.key == item.material)
 
     def wait(self, material: Material) -> int:
         """The place of the first usable day on which a material can be worked on."""
@@ -128,24 +124,15 @@ class Stages(NamedTuple):
     taper: int
 
 
-def stages_of(days: int, *, over: bool = False) -> Stages:
+def stages_of(days: int) -> Stages:
     """A sixth of the days each for taper (1 to 7) and consolidate (0 to 10), the rest for cover.
 
-    Very short plans have no room for all three: one day has no stages, consolidate starts with four days. Where first
-    and second pass are ``over``, all of the last seven days are taper.
+    Very short plans have no room for all three: one day has no stages, consolidate starts with four days.
     """
-    if over and days >= 2:
-        return Stages(max(0, days - 7), 0, min(7, days))
     sixth = (2 * days + 6) // 12  # days / 6, half rounded up
     taper = min(7, max(1, sixth)) if days >= 2 else 0
     consolidate = min(10, sixth) if days >= 4 else 0
     return Stages(days - taper - consolidate, consolidate, taper)
-
-
-def passes_over(exam: Exam) -> bool:
-    """Whether all material had its first pass, and every kind its second, in an earlier state of the plan."""
-    kinds = {material.kind for material in exam.materials}
-    return bool(kinds) and kinds <= set(exam.seen_again) and all(map(gone_through, exam.materials))
 
 
 def rounds_of(cover: int, kinds: int) -> int:
@@ -165,11 +152,10 @@ def stops_of(setting: Setting) -> tuple[list[Draft], tuple[tuple[date, Kind], ..
     """
     stages, exam = setting.stages, setting.exam
     in_time = [material for material in exam.materials if setting.wait(material) <= setting.end]
-    piles = {kind: pile for kind in KINDS if (pile := [m for m in in_time if m.kind is kind and not gone_through(m)])}
+    piles = {kind: pile for kind in KINDS if (pile := [m for m in in_time if m.kind is kind])}
     rounds = rounds_of(stages.cover, len(piles))
     order = [kind for kind in (WORTH if rounds == 1 else KINDS) if kind in piles]
-    # Practice problems go on into the second pass, if it is yet to come.
-    more = 1 if stages.consolidate and Kind.PRACTICE not in exam.seen_again else 0
+    more = 1 if stages.consolidate else 0  # practice problems go on into the second pass
     dealt = {kind: deal(setting, piles[kind], rounds + more * (kind is Kind.PRACTICE)) for kind in order}
     stops, encores = [], []
     for place in range(rounds * len(order)):
@@ -180,8 +166,7 @@ def stops_of(setting: Setting) -> tuple[list[Draft], tuple[tuple[date, Kind], ..
         else:
             encores.append((setting.days[ideal], kind))
     if stages.consolidate:
-        before = [item_of(exam, setting.rates, m, 0, m.covered) for m in in_time if m.covered]
-        stops += second_pass(setting, dealt, rounds, stops, before)
+        stops += second_pass(setting, dealt, rounds, stops)
     return stops, tuple(encores)
 
 
@@ -207,38 +192,27 @@ def stop_of(setting: Setting, role: Role, kind: Kind, turn: int, ideal: int, ite
 
 
 def second_pass(
-    setting: Setting,
-    dealt: dict[Kind, list[tuple[Item, ...]]],
-    rounds: int,
-    cover: Sequence[Draft],
-    before: Sequence[Item],
+    setting: Setting, dealt: dict[Kind, list[tuple[Item, ...]]], rounds: int, cover: Sequence[Draft]
 ) -> list[Draft]:
     """One stop a kind for its flags, the rest of the practice problems, and the sheet to end with.
-
-    ``before`` has had its first pass in an earlier state of the plan; a second pass that is over comes no more.
 
     Before any check-in nobody knows the flags: a share of the first pass stands in for them (of the missed problems
     where those are counted). Practice has its last share of problems instead. No second pass starts before all of its
     kind's material can be worked on, and the sheet waits for everything.
     """
     stops = []
-    earlier: dict[Kind, list[Item]] = {}
-    for material, item in ((setting.material(item), item) for item in before):
-        earlier.setdefault(material.kind, []).append(item)
-    kinds = [kind for kind in KINDS if (kind in dealt or kind in earlier) and kind not in setting.exam.seen_again]
+    kinds = [kind for kind in KINDS if kind in dealt]
     for place, kind in enumerate(kinds):
         ideal = setting.stages.cover + place * setting.stages.consolidate // len(kinds)
         ready = max((stop.release for stop in cover if stop.kind is kind), default=0)
-        if kind is Kind.PRACTICE and kind in dealt and dealt[kind][rounds]:
+        if kind is Kind.PRACTICE and dealt[kind][rounds]:
             stop = stop_of(setting, Role.CONSOLIDATE, kind, 1, ideal, dealt[kind][rounds])
             stops.append(msgspec.structs.replace(stop, release=max(stop.release, ready)))
-        elif ranks := flag_ranks(kind, [*earlier.get(kind, ()), *chain(*dealt.get(kind, ()))], setting.rates):
+        elif ranks := flag_ranks(kind, [*chain(*dealt[kind])], setting.rates):
             items = flagged_pieces(setting, kind)
             stops.append(
                 Draft(role=Role.CONSOLIDATE, kind=kind, round=1, ranks=ranks, items=items, ideal=ideal, release=ready)
             )
-    if not stops and not cover:
-        return []  # nothing has changed the sheet since it was tidied
     latest = max((stop.release for stop in (*cover, *stops)), default=0)
     ranks = (Rank.FLAG_MUST,) * units(setting.rates.tidy)
     return [*stops, Draft(role=Role.TIDY, round=1, ranks=ranks, ideal=setting.end, release=latest)]
@@ -314,7 +288,7 @@ def deal(setting: Setting, pile: Sequence[Material], stops: int) -> list[tuple[I
     most one, the larger ones first; a short pile leaves the last stops empty.
     """
     ordered = sorted(pile, key=setting.wait)
-    sizes = [pieces_of(material) - material.covered for material in ordered]
+    sizes = [pieces_of(material) for material in ordered]
     total = sum(sizes)
     ends = list(accumulate(sizes))
     dealt, start = [], 0
@@ -324,8 +298,7 @@ def deal(setting: Setting, pile: Sequence[Material], stops: int) -> list[tuple[I
         while start < end:
             material, began = ordered[at], ends[at] - sizes[at]
             upto = min(end, ends[at])
-            skip = material.covered + start - began
-            items.append(item_of(setting.exam, setting.rates, material, skip, upto - start))
+            items.append(item_of(setting.exam, setting.rates, material, start - began, upto - start))
             start, at = upto, at + 1
         dealt.append(tuple(items))
     return dealt
@@ -339,11 +312,6 @@ def divisible(kind: Kind) -> bool:
 def pieces_of(material: Material) -> int:
     """How many pieces a material is dealt out in."""
     return material.size or 1 if divisible(material.kind) else 1
-
-
-def gone_through(material: Material) -> bool:
-    """Whether all of it has had its first pass in an earlier state of the plan."""
-    return material.covered >= pieces_of(material)
 
 
 def item_of(exam: Exam, rates: Rates, material: Material, skip: int, count: int) -> Item:
@@ -498,7 +466,7 @@ def asks(exam: Exam) -> tuple[Ask, ...]:
 def gather(exam: Exam, rates: Rates) -> list[Draft]:
     """A short first task where kinds or answers are missing, or nobody has taken stock yet."""
     missing = nothing_of(exam)
-    if exam.gathered or not (missing or exam.assumed or asks(exam)):
+    if not (missing or exam.assumed or asks(exam)):
         return []
     return [
         Draft(role=Role.GATHER, ranks=(Rank.GATHER,) * units(rates.gather), substitute=missing),

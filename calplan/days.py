@@ -3,14 +3,18 @@
 Every local date from today to the day before the last exam becomes one :class:`~calplan.model.Day`. Its gaps are the
 study hours, less everything that takes them: busy times with their margin, days off, public holidays kept free, the
 surroundings of appointments and exams, the night with the hour before it, and what is past. All of it is computed on
-instants, so that a clock change costs or gives exactly the hour that it does in life.
+instants, so that a clock change costs or gives exactly the hour that it does in life. How much of its free time a day
+may hold is another matter: the limit, the minutes of a short day, appointments and what is done already settle it.
 """
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from itertools import pairwise
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -26,7 +30,9 @@ from calplan.model import (
     HolidayDay,
     HolidayUse,
     Notice,
+    PastBlock,
     Request,
+    Role,
     Value,
 )
 from calplan.publicdays import holiday_days
@@ -64,6 +70,10 @@ REASONS = 8
 """The most sentences in which :func:`what_takes` answers."""
 
 
+NOTHING_SPENT: Mapping[date, int] = MappingProxyType({})
+"""The units of work done by date, where none is."""
+
+
 class Days(Value, frozen=True):
     """The days of a plan before any work lies on them, and what was found on the way.
 
@@ -77,17 +87,26 @@ class Days(Value, frozen=True):
     as_of: datetime
 
 
-def resolve(request: Request, busy: tuple[BusySpan, ...], *, as_of: datetime) -> Days:
+def resolve(
+    request: Request,
+    busy: tuple[BusySpan, ...],
+    *,
+    as_of: datetime,
+    spent: Mapping[date, int] = NOTHING_SPENT,
+    soonest: int = SOONEST,
+) -> Days:
     """Every local date from today (or ``request.start``, if later) to the day before the last exam, with its gaps.
 
-    ``busy`` holds the busy times read from calendars; those in the request itself are added here. A day without any
-    room is in the answer too. Raises InvalidRequest where the place of the public holidays is wrong.
+    ``busy`` holds the busy times read from calendars; those in the request itself are added here. ``spent`` are the
+    units of work already done on a date (:func:`done_by_day`): its free time stays, and its room under the limit is
+    less by them. ``soonest`` minutes from ``as_of`` on nothing begins. A day
+    without any room is in the answer too. Raises InvalidRequest where the place of the public holidays is wrong.
     """
     frame = _frame(request, *_horizon(request, as_of))
     holidays, notices = holiday_days(request, frame.first, frame.last)
-    taken = _taken(request, busy, frame, as_of, holidays)
-    study, gaps, held_back = _hold_back(request, frame, taken, holidays)
-    days = _days(request, frame, gaps, holidays)
+    taken = _taken(request, busy, frame, as_of, holidays, soonest)
+    study, gaps, held_back = _hold_back(request, frame, taken, holidays, spent)
+    days = _days(request, frame, gaps, holidays, spent)
     return Days(
         days=days,
         holidays=holidays,
@@ -100,6 +119,19 @@ def resolve(request: Request, busy: tuple[BusySpan, ...], *, as_of: datetime) ->
         ),
         as_of=as_of,
     )
+
+
+def done_by_day(past: Iterable[PastBlock]) -> dict[date, int]:
+    """The units of work done on each date, by the blocks that are over, without what is planned again.
+
+    Timed papers do not count, since no limit holds for them.
+    """
+    done: Counter[date] = Counter()
+    for block in past:
+        for worked in block.worked if not block.missed else ():
+            if worked.role is not Role.PAPER:
+                done[block.day] += worked.units - worked.back
+    return dict(done)
 
 
 def unbooked(request: Request, busy: tuple[BusySpan, ...], day: date, *, as_of: datetime) -> tuple[Span, ...]:
@@ -154,17 +186,42 @@ def capacity(minutes: int, limits: Bounds) -> int:
 
 
 def room(day: Day, limit: int) -> int:
-    """The units of work that a day may hold under a limit in minutes; a half-used day holds half, rounded down."""
-    units = min(day.free, max(0, limit // UNIT - day.fixed))
-    return units // 2 if day.halved else units
+    """The units of work that a day may still hold under a limit in minutes; a half-used day holds half, rounded down.
+
+    The minutes of a short day hold whatever the limit is; they are not halved.
+    """
+    share = 2 if day.halved else 1
+    units = min(day.free // share, max(0, limit // UNIT - day.fixed) // share - day.spent)
+    if day.short is not None:
+        units = min(units, day.short // UNIT - day.fixed - day.spent)
+    return max(0, units)
+
+
+def possible(request: Request, day: date) -> int | None:
+    """The minutes that are possible on a day of its own shortness, the fewest of several; ``None`` on any other day."""
+    return min((one.minutes for one in request.short_days if one.day == day), default=None)
+
+
+def short_minutes(minutes: int | None, taken: int, effort: Effort) -> int | None:
+    """What a short day has to give: its minutes, or none where those that are not taken are too few for a block."""
+    return 0 if minutes is not None and minutes - taken < bounds(effort).least else minutes
 
 
 def set_aside(day: Day, span: Span, effort: Effort) -> Day:
-    """The day with ``span`` taken by something else (a timed paper), a break on either side of it."""
+    """The day with ``span`` taken by something else (a timed paper), a break on either side of it.
+
+    The minutes of a short day pay for it too.
+    """
     limits = bounds(effort)
     left = subtract(day.gaps, widen([span], effort.rest))
     gaps = tuple(gap for gap in left if gap.minutes >= limits.shortest)
-    changed = msgspec.structs.replace(day, gaps=gaps, free=sum(capacity(gap.minutes, limits) for gap in gaps))
+    short = None if day.short is None else max(0, day.short - span.minutes)
+    changed = msgspec.structs.replace(
+        day,
+        gaps=gaps,
+        free=sum(capacity(gap.minutes, limits) for gap in gaps),
+        short=short_minutes(short, UNIT * (day.fixed + day.spent), effort),
+    )
     return msgspec.structs.replace(changed, room=room(changed, effort.limit))
 
 
@@ -261,13 +318,14 @@ def _taken(
     frame: _Frame,
     as_of: datetime,
     holidays: Iterable[HolidayDay],
+    soonest: int = SOONEST,
 ) -> dict[str, tuple[Span, ...]]:
     """The spans that cannot be used, by what takes them."""
     effort = request.effort
     off = (frame.whole(one.first, one.last) for one in request.days_off)
     kept = (frame.whole(one.day, one.day) for one in holidays if one.use is HolidayUse.FREE)
     return {
-        "past": (Span(datetime.min.replace(tzinfo=UTC), _soonest(as_of)),),
+        "past": (Span(datetime.min.replace(tzinfo=UTC), _soonest(as_of, soonest)),),
         "days off": merge(span for span in off if span),
         "holidays": merge(span for span in kept if span),
         "exams": _around_exams(request, frame),
@@ -287,9 +345,9 @@ def _near(busy: Iterable[BusySpan], frame: _Frame, margin: int) -> list[Span]:
     return [one.span for one in busy if one.span.start < end and one.span.end > start]
 
 
-def _soonest(as_of: datetime) -> datetime:
+def _soonest(as_of: datetime, minutes: int) -> datetime:
     """The first minute that a block may take today."""
-    moment = as_of.astimezone(UTC) + timedelta(minutes=SOONEST)
+    moment = as_of.astimezone(UTC) + timedelta(minutes=minutes)
     return moment + (datetime.min.replace(tzinfo=UTC) - moment) % timedelta(minutes=START_GRID)
 
 
@@ -319,7 +377,11 @@ def _nights(effort: Effort, frame: _Frame) -> tuple[Span, ...]:
 
 
 def _hold_back(
-    request: Request, frame: _Frame, taken: dict[str, tuple[Span, ...]], holidays: Sequence[HolidayDay]
+    request: Request,
+    frame: _Frame,
+    taken: dict[str, tuple[Span, ...]],
+    holidays: Sequence[HolidayDay],
+    spent: Mapping[date, int],
 ) -> tuple[tuple[Span, ...], list[list[Span]], tuple[Notice, ...]]:
     """Study hours and gaps, without the weekly catch-up stretch where enough days stay usable without it."""
     study, cuts = _study(request, frame), _all(taken)
@@ -329,7 +391,7 @@ def _hold_back(
     dates = [day for day in frame.dates(before=1) if day.weekday() == one.day]
     less = subtract(study, [_stretch(day, one.start, one.end, frame.zone) for day in dates])
     gaps = _gaps(request.effort, frame, subtract(less, cuts))
-    usable = sum(day.room > 0 for day in _days(request, frame, gaps, holidays))
+    usable = sum(day.room > 0 for day in _days(request, frame, gaps, holidays, spent))
     if usable >= CATCH_UP_FROM:
         when = f"{_WEEKDAYS[one.day]} {one.start:%H:%M}–{one.end:%H:%M}"
         held = f"Every {when} is held back for catching up; nothing is planned there."
@@ -395,7 +457,11 @@ def _minute_up(moment: datetime) -> datetime:
 
 
 def _days(
-    request: Request, frame: _Frame, gaps: Sequence[Sequence[Span]], holidays: Iterable[HolidayDay]
+    request: Request,
+    frame: _Frame,
+    gaps: Sequence[Sequence[Span]],
+    holidays: Iterable[HolidayDay],
+    spent: Mapping[date, int],
 ) -> tuple[Day, ...]:
     limits = bounds(request.effort)
     fixed: dict[date, int] = {}
@@ -403,10 +469,21 @@ def _days(
         fixed[one.start.date()] = fixed.get(one.start.date(), 0) + -(-one.minutes // UNIT)
     half = {one.day for one in holidays if one.use is HolidayUse.LIGHT}
     half.update(exam_day(request, exam) for exam in request.exams)
+    short: dict[date, int] = {}
+    for asked in request.short_days:
+        short[asked.day] = min(asked.minutes, short.get(asked.day, asked.minutes))
     days = []
     for at, theirs in zip(frame.dates(), gaps, strict=True):
-        free = sum(capacity(gap.minutes, limits) for gap in theirs)
-        day = Day(day=at, gaps=tuple(theirs), free=free, fixed=fixed.get(at, 0), halved=at in half)
+        lessons, done = fixed.get(at, 0), spent.get(at, 0)
+        day = Day(
+            day=at,
+            gaps=tuple(theirs),
+            free=sum(capacity(gap.minutes, limits) for gap in theirs),
+            fixed=lessons,
+            halved=at in half,
+            short=short_minutes(short.get(at), UNIT * (lessons + done), request.effort),
+            spent=done,
+        )
         days.append(msgspec.structs.replace(day, room=room(day, request.effort.limit)))
     return tuple(days)
 
@@ -511,6 +588,11 @@ class _Causes:
         return self._within(study) or [f"Study hours shorter than the shortest block of {self.effort.shortest} minutes"]
 
     def _limited(self, day: Day) -> str:
+        most = possible(self.request, day.day)
+        if most is not None and room(msgspec.structs.replace(day, short=None), self.effort.limit):
+            return f"Only {most} minutes possible, appointments included" if most else "No time on that day"
+        if room(msgspec.structs.replace(day, spent=0), self.effort.limit):
+            return f"Work already done fills the daily limit of {self.effort.limit} minutes"
         if day.fixed and day.fixed >= self.effort.limit // UNIT:
             return f"Appointments fill the daily limit of {self.effort.limit} minutes"
         if day.halved:

@@ -14,7 +14,7 @@ from msgspec.structs import replace
 from calplan.model import Part, Rank, Role, Task
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     from calplan.model import Day
@@ -22,22 +22,37 @@ if TYPE_CHECKING:
 
 
 def with_encores(
-    days: Sequence[Day], tasks: Sequence[Task], exams: Sequence[Prepared], *, most: int
+    days: Sequence[Day],
+    tasks: Sequence[Task],
+    exams: Sequence[Prepared],
+    *,
+    most: int,
+    kept: Iterable[Task] = (),
+    seen: Mapping[str, date] = {},
 ) -> tuple[tuple[Day, ...], tuple[Task, ...]]:
     """The usable days with encores in those that hold nothing, and the encores themselves.
 
-    No encore is longer than ``most`` units, its material's first pass, or the day's room.
+    No encore is longer than ``most`` units, its material's first pass, or the day's room. ``kept`` encores of a plan
+    that is mended stay on their day if nothing else lies there; ``seen`` tells when tasks that are over were worked on.
     """
     by_id = {task.id: task for task in tasks}
-    left = {task.id: task.kept for task in tasks}
-    seen: dict[str, date] = {}
+    left = {task.id: len(task.ahead) for task in tasks}
+    before = {task.ideal: task for task in kept}
+    named = [id_ for id_ in (*seen, *(task.id for task in before.values())) if "/encore-" in id_]
+    number = 1 + max((int(id_.rpartition("-")[2]) for id_ in named), default=-1)
+    seen = {id_: day for id_, day in seen.items() if id_ in by_id}
     filled, encores = [], list[Task]()
     for day in days:
-        if not day.parts and not day.fixed:
+        if not day.parts and not day.fixed and not day.spent:
             done = [by_id[id_] for id_ in seen if left[id_] == 0 and by_id[id_].role is Role.COVER]
-            again = comes_again(day, done, seen, exams)
-            if again is not None:
-                encore = encore_of(again, day, min(again.kept, most, day.room), len(encores))
+            encore = before.get(day.day)
+            again = encore and next((task for task in done if task.items == encore.items), None)
+            if again is None or encore is None or encore.kept > day.room:
+                again, encore = comes_again(day, done, seen, exams), None
+            if again is not None and encore is None:
+                encore = encore_of(again, day, min(again.kept, most, day.room), number)
+                number += 1
+            if again is not None and encore is not None:
                 encores.append(encore)
                 seen[again.id] = day.day
                 day = replace(day, parts=(Part(task=encore.id, first=0, units=encore.kept),))
@@ -75,4 +90,7 @@ def encore_of(again: Task, day: Day, units: int, number: int) -> Task:
         ideal=day.day,
         first=day.day,
         last=day.day,
+        notes=(),
+        behind=(),
+        astray=False,
     )

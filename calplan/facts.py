@@ -24,7 +24,6 @@ from calplan.model import (
     Day,
     Exam,
     HolidayUse,
-    Kind,
     Material,
     Part,
     Plan,
@@ -62,6 +61,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, dict=True):
 
     ``clocked`` runs parallel to the plan's blocks, with ``None`` for those that are malformed. ``in_days`` and
     ``in_blocks`` hold each task's parts as the days and as the blocks have them; ``papers`` are the timed papers' ids.
+    ``short`` has the minutes of the short days, ``spent`` the units of work that is done, both by date.
     """
 
     request: Request
@@ -85,6 +85,8 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     free_days: list[Named]
     closed: list[Named]
     halved: set[date]
+    short: dict[date, int]
+    spent: dict[date, int]
 
     @cached_property
     def shortest(self) -> int:
@@ -188,6 +190,11 @@ class ExamFacts(msgspec.Struct, frozen=True, kw_only=True):
     tasks: list[Task]
     by_role: dict[Role, list[Task]]
 
+    @property
+    def mended(self) -> bool:
+        """Whether the exam lives on from a published plan, so that its stages keep their dates."""
+        return self.planned is not None and self.planned.behind_days is not None
+
     def of(self, role: Role) -> Sequence[Task]:
         """The exam's tasks of one role, in order."""
         return self.by_role.get(role, ())
@@ -232,7 +239,7 @@ def gather(request: Request, plan: Plan) -> Facts:
         in_days=in_days,
         in_blocks=in_blocks,
         clocked=clocked,
-        fixed=appointments_by_day(plan),
+        fixed=appointments_by_day(plan, request),
         appointments=list(appointments(request, zone)),
         hours=study_hours(request, dates, zone),
         quiet=quiet_hours(request, dates, zone),
@@ -246,6 +253,8 @@ def gather(request: Request, plan: Plan) -> Facts:
         ],
         closed=[(midnight(each.day, zone), each.end + AFTER_EXAM, each.exam.subject) for each in exams.values()],
         halved={each.day for each in holidays if each.use is HolidayUse.LIGHT} | {each.day for each in exams.values()},
+        short=minutes_of_short_days(request),
+        spent=units_done(plan, days),
     )
 
 
@@ -319,15 +328,31 @@ def tally(facts: Facts, placed: Mapping[str, Sequence[Placed]]) -> dict[date, li
     return units
 
 
-def appointments_by_day(plan: Plan) -> dict[date, Fixed]:
-    """What the plan's appointments take, on each day that has one."""
+def units_done(plan: Plan, days: Iterable[date]) -> dict[date, int]:
+    """The units that are over on each of these days and not planned again, timed papers apart: they have no limit."""
+    done = dict.fromkeys(days, 0)
+    for block in plan.past:
+        if block.day in done and not block.missed:
+            done[block.day] += sum(one.units - one.back for one in block.worked if one.role is not Role.PAPER)
+    return done
+
+
+def appointments_by_day(plan: Plan, request: Request) -> dict[date, Fixed]:
+    """What appointments take, on each day that has one: those of the plan, and those that are over and still asked."""
+    asked = {(each.start, each.minutes) for each in request.appointments}
+    over = [(block.day, block.minutes) for block in plan.past if block.fixed and (block.start, block.minutes) in asked]
     minutes: dict[date, list[int]] = {}
-    for block in plan.blocks:
-        if not block.parts:
-            minutes.setdefault(block.day, []).append(block.minutes)
+    for day, length in (*over, *((block.day, block.minutes) for block in plan.blocks if not block.parts)):
+        minutes.setdefault(day, []).append(length)
     return {
         day: Fixed(sum(each), sum(each) // UNIT, sum(-(-one // UNIT) for one in each)) for day, each in minutes.items()
     }
+
+
+def minutes_of_short_days(request: Request) -> dict[date, int]:
+    """The minutes of each short day; where a date has several, the fewest, which come last here."""
+    ordered = sorted(request.short_days, key=lambda each: each.minutes, reverse=True)
+    return {each.day: each.minutes for each in ordered}
 
 
 # ------------------------------------------------------------------------------------------------------ exams
@@ -341,34 +366,29 @@ def exam_facts(exam: Exam, request: Request, plan: Plan, days: Mapping[date, Day
     sixth = (len(usable) + 3) // 6
     taper = min(7, max(1, sixth)) if len(usable) >= 2 else 0
     consolidate = min(10, sixth) if len(usable) >= 4 else 0
-    if len(usable) >= 2 and nothing_left(exam):
-        taper, consolidate = min(7, len(usable)), 0
+    cover = len(usable) - taper - consolidate
+    planned = next((each for each in plan.exams if each.key == exam.key), None)
+    if planned is not None and planned.behind_days is not None:
+        cover = bisect_right(usable, planned.cover_ends) if planned.cover_ends else 0
+        passes = bisect_right(usable, planned.consolidate_ends) if planned.consolidate_ends else cover
+        consolidate = max(0, passes - cover)
     tasks = sorted((task for task in plan.tasks if task.exam == exam.key), key=lambda task: task.number)
     by_role: dict[Role, list[Task]] = {}
     for task in tasks:
         by_role.setdefault(task.role, []).append(task)
     return ExamFacts(
         exam=exam,
-        planned=next((each for each in plan.exams if each.key == exam.key), None),
+        planned=planned,
         start=start,
         end=start + timedelta(minutes=exam.minutes * (100 + exam.extra_time) / 100),
         day=own,
         usable=usable,
-        cover=len(usable) - taper - consolidate,
+        cover=cover,
         consolidate=consolidate,
         materials={material.key: material for material in exam.materials},
         tasks=tasks,
         by_role=by_role,
     )
-
-
-def nothing_left(exam: Exam) -> bool:
-    """Whether an earlier state of the plan had both passes of everything, so that only the light end is left."""
-    for material in exam.materials:
-        by_piece = material.kind not in (Kind.NOTES, Kind.PRACTICE)
-        if material.covered < (1 if by_piece else material.size or 1) or material.kind not in exam.seen_again:
-            return False
-    return len(exam.materials) > 0
 
 
 # ------------------------------------------------------------------------------------------- hours as instants

@@ -19,7 +19,7 @@ from icalendar.prop import vCategory, vDatetime, vDDDTypes, vDuration, vInt, vTe
 from calplan.checkins import Outcome
 from calplan.model import Block, PastBlock, Plan, PlannedExam, Request, Value, identity
 from calplan.spans import instant
-from calplan.wording import Wording, one_line, with_link
+from calplan.wording import Wording, may_be_later, one_line, with_link
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -195,7 +195,9 @@ class _Writer:
         event["DTEND"] = vDDDTypes(day + timedelta(days=1))  # the end is not included (RFC 5545 §3.6.1)
         event["SUMMARY"] = _line(f"Exam: {one_line(exam.subject)}")
         where = f"\nPlace: {place}" if place else ""
-        event["DESCRIPTION"] = _Text(clean(f"Starts at {exam.start:%H:%M} ({exam.zone} time){where}\n{_ON_THE_DAY}"))
+        later = f"\n{may_be_later(exam)}" if may_be_later(exam) else ""
+        starts = f"Starts at {exam.start:%H:%M} ({exam.zone} time)"
+        event["DESCRIPTION"] = _Text(clean(f"{starts}{where}{later}\n{_ON_THE_DAY}"))
         event["CATEGORIES"] = vCategory([c for c in ("Exam", self.subjects[exam.key]) if c])
         event["TRANSP"] = _Text("TRANSPARENT")
         if place:

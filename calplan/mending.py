@@ -17,8 +17,9 @@ days, amounts are units; ``dates`` gives each day a number on the calendar, for 
 
 from __future__ import annotations
 
+from collections import Counter
 from heapq import heappop, heappush
-from itertools import accumulate, permutations
+from itertools import accumulate, islice, permutations
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
@@ -216,27 +217,29 @@ class State:
         heappush(waiting, (len(least[0]), ticket, self.windows))
         best: Found | None = None
         most = len(self.jobs) + 1
+        tried = False
         for _ in range(BRANCHES):
-            if not waiting:
-                break
+            if not waiting or waiting[0][0] >= most:
+                return best and best._replace(proved=True)
             moves, _, windows = heappop(waiting)
-            if moves >= most:
-                break
             cover = self.least_moves(windows, rooms)
             if cover is None:
                 continue
-            found = self.laid(cover[0], windows, rooms)._replace()
-            broken = self.broken(found.days)
+            broken = self.broken(self.laid(cover[0], windows, rooms, orders=1).days)
             if broken is None:
-                best, most = found._replace(proved=cover[1]), moves
-                break
+                return self.laid(cover[0], windows, rooms)._replace(proved=cover[1])
+            if best is None and not tried:
+                tried = True
+                best = self.in_order(rooms)
+                if best is not None:
+                    most = sum(self.has_moved(job, best.days) for job in range(len(self.jobs)) if job not in self.freed)
+                    if most <= moves:
+                        return best._replace(proved=cover[1])
             for child in parted(windows, broken):
                 after = self.least_moves(child, rooms)
                 if after is not None:
                     ticket += 1
                     heappush(waiting, (len(after[0]), ticket, child))
-        if best is None and waiting:
-            return self.in_order(rooms)
         return best
 
     def in_order(self, rooms: Sequence[int]) -> Found | None:
@@ -342,8 +345,13 @@ class State:
 
     # -------------------------------------------------------------------------------------------- the layout
 
-    def laid(self, moved: frozenset[int], windows: Sequence[Window], rooms: Sequence[int]) -> Found:
-        """The best layout found in which no other jobs move than these (and those that cannot stay)."""
+    def laid(
+        self, moved: frozenset[int], windows: Sequence[Window], rooms: Sequence[int], *, orders: int = ORDERS
+    ) -> Found:
+        """The best layout found in which no other jobs move than these (and those that cannot stay).
+
+        So many ``orders`` of placing the work are tried.
+        """
         free = moved | self.freed
         days: Days = [{} for _ in rooms]
         room = list(rooms)
@@ -363,7 +371,7 @@ class State:
             if left > 0:
                 groups.append(Group(job, left, self.before[job].home))
         best: Found | None = None
-        for order in self.orders(groups):
+        for order in islice(self.orders(groups), orders):
             found = self.placed(order, days, room, windows)
             if best is None or found.score < best.score:
                 best = found
@@ -384,8 +392,12 @@ class State:
     def placed(self, order: Sequence[Group], days: Days, room: Sequence[int], windows: Sequence[Window]) -> Found:
         """The layout that comes of placing groups one after the other, each as near to where it was as can be."""
         days, left = [dict(day) for day in days], list(room)
-        for number, group in enumerate(order):
-            rest = [(windows[other.job], other.units) for other in order[number + 1 :]]
+        waiting: Counter[Window] = Counter()
+        for group in order:
+            waiting[windows[group.job]] += group.units
+        for group in order:
+            waiting[windows[group.job]] -= group.units
+            rest = [(window, units) for window, units in waiting.items() if units]
             for day, units in self.best_days(group, days, left, windows[group.job], rest):
                 days[day][group.job] = days[day].get(group.job, 0) + units
                 left[day] -= units

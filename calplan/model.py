@@ -149,8 +149,7 @@ class Material(Value, frozen=True, kw_only=True):
 
     ``size`` counts its problems (for notes: class periods); ``None`` is unknown. ``missed`` counts the
     problems that were wrong when it came back. ``in_hand`` is the first day on which the student has it
-    (``None``: has it now). ``minutes`` replaces the estimate for the whole first pass. ``covered`` counts what has had
-    its first pass in an earlier state of the plan: problems of practice, class periods of notes, else 1 for the piece.
+    (``None``: has it now). ``minutes`` replaces the estimate for the whole first pass.
     """
 
     key: str
@@ -163,7 +162,6 @@ class Material(Value, frozen=True, kw_only=True):
     answers: Answers = Answers.ANSWERS
     in_hand: date | None = None
     minutes: int | None = None
-    covered: int = 0
 
 
 class Exam(Value, frozen=True, kw_only=True):
@@ -173,7 +171,8 @@ class Exam(Value, frozen=True, kw_only=True):
     ``extra_time`` is granted on top, in percent. ``pace`` is the percentage of the usual minutes that work takes
     this student (150: half as much again). ``weight`` is relative to the other exams. ``sureness`` runs from 1
     (not at all) to 5 (quite). ``answers_by`` is the day after which work whose answers are still missing goes on the
-    ask list.
+    ask list. Where all that is known is that it is some day from ``start`` to ``latest``, the first day counts until
+    more is known.
     """
 
     key: str
@@ -194,9 +193,7 @@ class Exam(Value, frozen=True, kw_only=True):
     assumed: bool = False
     """True when the materials are the usual counts for the scope, not the student's own stock."""
     answers_by: date | None = None
-    seen_again: tuple[Kind, ...] = ()
-    gathered: bool = False
-    """What is over in an earlier state of the plan: the kinds whose second pass was had, and the gathering."""
+    latest: date | None = None
 
 
 class StudyHours(Value, frozen=True, kw_only=True):
@@ -265,6 +262,13 @@ class DayOff(Value, frozen=True, kw_only=True):
     title: str = ""
 
 
+class ShortDay(Value, frozen=True, kw_only=True):
+    """A day on which only so many minutes are possible, appointments included, whatever the limit of other days."""
+
+    day: date
+    minutes: int
+
+
 class OwnHoliday(Value, frozen=True, kw_only=True):
     """A public (or school) holiday that the student adds or overrules by hand."""
 
@@ -319,11 +323,25 @@ class Rates(Value, frozen=True, kw_only=True):
     """The share of a kind's first pass that comes back in the second, before any check-in."""
     flags_must: int = 50
     """How much of that share is taken as flag 1; the rest is flag 2."""
+    flag: float = 4.0
+    """Minutes for a flagged problem in the second pass, where the kind has no rate for a missed one."""
     gather: int = 10
     tidy: int = 10
     taper: int = 20
     eve: int = 15
     """Whole minutes of the tasks of these names."""
+
+
+class Mending(Value, frozen=True, kw_only=True):
+    """How a plan is mended.
+
+    ``grace`` is the number of days after which the work of a block without a word is planned again the next time that
+    the plan is mended (``None``: never; no word is not missed). ``slow_days`` is the number of usable days that come
+    back at half the limit after an illness.
+    """
+
+    grace: int | None = None
+    slow_days: int = 2
 
 
 class Request(Value, frozen=True, kw_only=True):
@@ -344,9 +362,11 @@ class Request(Value, frozen=True, kw_only=True):
     calendars: tuple[BusyCalendar, ...] = ()
     busy: tuple[BusyInterval, ...] = ()
     days_off: tuple[DayOff, ...] = ()
+    short_days: tuple[ShortDay, ...] = ()
     holidays: Holidays = Holidays()
     catch_up: CatchUp | None = None
     rates: Rates = Rates()
+    mending: Mending = Mending()
 
 
 # ------------------------------------------------------------------------------------------------- plan
@@ -399,8 +419,10 @@ class Item(Value, frozen=True, kw_only=True):
 class Task(Value, frozen=True, kw_only=True):
     """What one stop sets. ``ranks`` holds one rank for each of its units, in the order in which they are worked.
 
-    ``kept`` of them are in the plan (always the first ones). ``ideal`` is the day that the rotation gives it; ``first``
-    and ``last`` bound the days on which it may lie. ``number`` is its place in the exam's order, from 0.
+    ``kept`` of them are in the plan or over: those :attr:`behind`, and of the others always the first ones. ``ideal``
+    is the day that the rotation gives it; ``first`` and ``last`` bound the days on which it may lie. ``number`` is its
+    place in the exam's order, from 0. One that went ``astray`` was put on another day when the plan was mended, and may
+    lie out of its order.
     """
 
     id: str
@@ -418,7 +440,29 @@ class Task(Value, frozen=True, kw_only=True):
     substitute: str = ""
     """What stands in for material of which there is none, or which has no answers."""
     notes: tuple[str, ...] = ()
-    """What was shortened or left out of it, in sentences."""
+    """What was shortened or left out of it, and what it is made of, in sentences."""
+    behind: tuple[tuple[int, int], ...] = ()
+    """The units that are over: stretches of (first, units), in order."""
+    astray: bool = False
+
+    @property
+    def ahead(self) -> tuple[int, ...]:
+        """The units that are kept and not over, in order."""
+        return self._open[: self.kept - self._over]
+
+    @property
+    def lost(self) -> tuple[int, ...]:
+        """The units that are not kept, in order."""
+        return self._open[max(0, self.kept - self._over) :]
+
+    @property
+    def _over(self) -> int:
+        return sum(units for _, units in self.behind)
+
+    @property
+    def _open(self) -> tuple[int, ...]:
+        over = {unit for first, units in self.behind for unit in range(first, first + units)}
+        return tuple(unit for unit in range(len(self.ranks)) if unit not in over)
 
     @property
     def stage(self) -> Stage:
@@ -450,8 +494,9 @@ class Day(Value, frozen=True, kw_only=True):
     """A local date of the plan.
 
     ``gaps`` are the free spans with all margins taken off. ``free`` counts the whole units that blocks can hold in
-    them, whatever the limit; ``fixed`` the units of appointments; ``room`` the units of work that the day may hold
-    under the limit (a half-used day: half of that). ``parts`` is the work that it does hold.
+    them, whatever the limit; ``fixed`` the units of appointments; ``spent`` those of work that is done already;
+    ``room`` the units of work that the day may still hold under the limit (a half-used day: half of that) and, of a
+    short day, within its ``short`` minutes (0: they are too few for a block). ``parts`` is the work that it does hold.
     """
 
     day: date
@@ -460,6 +505,8 @@ class Day(Value, frozen=True, kw_only=True):
     fixed: int = 0
     room: int = 0
     halved: bool = False
+    short: int | None = None
+    spent: int = 0
     parts: tuple[Part, ...] = ()
 
 
@@ -481,12 +528,16 @@ class Block(Value, frozen=True, kw_only=True):
     fold: int = 0
     sequence: int = 0
     fixed: bool = False
+    held: bool = False
+    """Whether the student keeps it where it is."""
 
 
 class Worked(Value, frozen=True, kw_only=True):
-    """Work that lies in the past: units of one kind and role of an exam, and the pieces of each material in them.
+    """Work that lies in the past: units ``first`` to ``first + units`` of a ``task``.
 
-    ``pieces`` counts, by material, problems of practice, class periods of notes, else 1 for a piece gone through.
+    The last ``back`` of them were not done and are planned again. ``pieces`` counts what was gone through, by material:
+    problems of practice, class periods of notes, else 1 for a piece. Exam, role and kind are the task's, which may have
+    left the plan since.
     """
 
     exam: str
@@ -494,12 +545,15 @@ class Worked(Value, frozen=True, kw_only=True):
     kind: Kind | None
     units: int
     pieces: dict[str, int] = {}
+    task: str = ""
+    first: int = 0
+    back: int = 0
 
 
 class PastBlock(Value, frozen=True, kw_only=True):
     """A block that had begun when the plan was made again, with its words as they were: nothing about it changes now.
 
-    ``headline`` and ``text`` are what its event says, without the link; ``exams`` are the subjects it worked for. The
+    ``headline`` and ``text`` are what its event says, without the link; ``exams`` are the subjects it worked for. All
     work of one that was ``missed`` is planned again.
     """
 
@@ -539,6 +593,9 @@ class PlannedExam(Value, frozen=True, kw_only=True):
     revised: datetime | None = None
     """When what its event says last changed (``None``: when the plan was made)."""
     sequence: int = 0
+    behind_days: int | None = None
+    """How many usable days were over when the plan was mended (``None``: it was not); its stages keep their dates."""
+    latest: date | None = None
 
 
 class Ask(Value, frozen=True, kw_only=True):
@@ -570,6 +627,20 @@ class Figures(Value, frozen=True, kw_only=True):
     maximum: int
     asked: int
     kept: int
+    before: int | None = None
+    """The daily maximum of the published plan that was mended."""
+
+
+class Learned(Value, frozen=True, kw_only=True):
+    """What the check-ins have changed about an exam's work.
+
+    ``pace`` is the percentage of the estimated minutes that a kind takes; ``practice`` the percentage of the usual
+    number of problems that a practice stop sets.
+    """
+
+    exam: str
+    pace: dict[Kind, int] = {}
+    practice: int = 100
 
 
 class Shortfall(Value, frozen=True, kw_only=True):
@@ -615,7 +686,10 @@ class Plan(Value, frozen=True, kw_only=True):
     retired: dict[str, int] = {}
     """UIDs of blocks that left the plan, each with its last SEQUENCE."""
     past: tuple[PastBlock, ...] = ()
-    """Blocks that had begun before ``as_of``, in order; ``days`` and ``tasks`` no longer speak of them."""
+    """Blocks that had begun before ``as_of``, or were done before their time, in order; ``days`` no longer has them."""
+    learned: tuple[Learned, ...] = ()
+    restored: datetime | None = None
+    """When blocks were last put back, or put later by hand, which revises them and nothing else."""
 
 
 # ---------------------------------------------------------------------------------------------- documents
@@ -633,7 +707,8 @@ def in_order(value: Request | Plan) -> Request | Plan:
         exams = (replace(exam, labels=dict(sorted(exam.labels.items()))) for exam in value.exams)
         return replace(value, exams=tuple(exams))
     short = value.shortfall and replace(value.shortfall, lost=dict(sorted(value.shortfall.lost.items())))
-    return replace(value, retired=dict(sorted(value.retired.items())), shortfall=short)
+    learned = tuple(replace(one, pace=dict(sorted(one.pace.items()))) for one in value.learned)
+    return replace(value, retired=dict(sorted(value.retired.items())), shortfall=short, learned=learned)
 
 
 def plan_from_json(document: bytes) -> Plan:

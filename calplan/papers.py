@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
-from calplan.days import paper_span, short_date, unbooked
+from calplan.days import paper_span, possible, short_date, unbooked
 from calplan.model import UNIT, Notice, Rank, Role, Task
 from calplan.spans import Span, widen
 
@@ -86,8 +86,12 @@ def days_for(one: Prepared) -> Iterator[date]:
 def paper_on(
     request: Request, busy: tuple[BusySpan, ...], one: Prepared, day: date, as_of: datetime, taken: Sequence[Span]
 ) -> tuple[date, Span] | None:
-    """The day and the paper's instants on it, if nothing else takes any of them."""
+    """The day and the paper's instants on it, if nothing else takes any of them and the day is not too short."""
     span = paper_span(request, one.exam, day)
+    fixed = sum(each.minutes for each in request.appointments if each.start.date() == day)
+    most = possible(request, day)
+    if most is not None and fixed + span.minutes > most:
+        return None
     if any(span.overlaps(other) for other in widen(taken, request.effort.rest)):
         return None
     free = unbooked(request, busy, day, as_of=as_of)

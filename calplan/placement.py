@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 from itertools import accumulate
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -41,14 +42,17 @@ def place(
     seed: str,
     as_of: datetime,
     published: Iterable[Block] = (),
+    standing: Mapping[date, Sequence[Block]] = MappingProxyType({}),
 ) -> tuple[Block, ...]:
     """The blocks of all days in order of time, appointments within the days' range among them.
 
-    A timed paper stands at its exam's hour, undivided; other work of its day keeps a break from it. Raises BrokenPlan
-    where a day was given more units than its gaps can hold.
+    A timed paper stands at its exam's hour, undivided; other work of its day keeps a break from it. Blocks that are
+    ``standing`` hold some of their day's work already, and stay as they are. Raises BrokenPlan where a day was given
+    more units than its gaps can hold.
     """
     zone = ZoneInfo(request.zone)
-    works = [_Work.of(request, day, tasks, zone) for day in days if day.parts]
+    loaded = [day for day in days if day.parts]
+    works = [_Work.of(request, _beside(request, day, standing.get(day.day, ())), tasks, zone) for day in loaded]
     faults = [
         Fault("placement.room", work.day.isoformat(), f"{work.units} units do not fit into the day's gaps.")
         for work in works
@@ -56,16 +60,39 @@ def place(
     ]
     if faults:
         raise BrokenPlan(faults)
-    habits = _habits(request, works, zone)
+    whole = [_Work.of(request, day, tasks, zone) for day in loaded] if standing else works
+    habits = _habits(request, whole, zone)
     kept = _published_starts(published, tasks, zone)
     timed = _appointments(request, days, zone, seed, as_of)
+    for block in (block for blocks in standing.values() for block in blocks):
+        timed.append((_minutes(instant(block.start.replace(fold=block.fold), zone)), block))
     for work in works:
         target = kept.get(work.day, _minutes(instant(datetime.combine(work.day, habits[work.day]), zone)))
         placed = sorted((*work.papers, *_place_day(work, target)), key=lambda one: one[0])
-        for ordinal, (start, minutes, parts) in enumerate(placed, 1):
+        for ordinal, (start, minutes, parts) in enumerate(placed, 1 + len(standing.get(work.day, ()))):
             uid = identity(seed, "block", work.day.isoformat(), str(ordinal))
             timed.append((start, _block(uid, start, minutes, parts, zone, as_of)))
     return tuple(block for _, block in sorted(timed, key=lambda one: (one[0], one[1].uid)))
+
+
+def _beside(request: Request, day: Day, standing: Sequence[Block]) -> Day:
+    """The day without the work and the time of blocks that stand already."""
+    if not standing:
+        return day
+    held = {(p.task, unit) for block in standing for p in block.parts for unit in range(p.first, p.first + p.units)}
+    parts: list[Part] = []
+    for part in day.parts:
+        for unit in range(part.first, part.first + part.units):
+            if (part.task, unit) in held:
+                continue
+            if parts and parts[-1].task == part.task and parts[-1].first + parts[-1].units == unit:
+                parts[-1] = msgspec.structs.replace(parts[-1], units=parts[-1].units + 1)
+            else:
+                parts.append(Part(task=part.task, first=unit, units=1))
+    for block in standing:
+        start = instant(block.start.replace(fold=block.fold), ZoneInfo(request.zone))
+        day = set_aside(day, Span(start, start + timedelta(minutes=block.minutes)), request.effort)
+    return msgspec.structs.replace(day, parts=tuple(parts))
 
 
 # ------------------------------------------------------------------------------------------ one day's work

@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from hashlib import sha256
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 from zoneinfo import ZoneInfo
 
 from msgspec.structs import replace
@@ -57,7 +57,7 @@ from calplan.schedule import Solution, solve
 from calplan.workload import Prepared, Workload, fits_all, limit_for, tightest, with_taper_opened, workload
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from calplan.partition import Piece
 
@@ -96,7 +96,8 @@ def make_plan(
     ground = survey(request, calendars, as_of=as_of)
     work, opened = with_taper_opened(ground.work)
     solution = solve(work.board, work.jobs, essentials=request.keep is Keep.ESSENTIALS, opened=opened)
-    plan = assemble(ground, work, solution, digest=digest, seed=seed or digest, published=published)
+    put = partial(place, request, seed=seed or digest, as_of=as_of, published=tuple(published))
+    plan = assemble(ground, work, laid(work, solution), digest=digest, seed=seed or digest, put=put)
     faults = rules.check(request, plan)
     if faults:
         raise BrokenPlan(faults)
@@ -255,40 +256,78 @@ def around_papers(work: Workload, papers: Sequence[Paper]) -> Workload:
 # ------------------------------------------------------------------------------------------- the plan itself
 
 
-def assemble(
-    ground: Ground, work: Workload, solution: Solution, *, digest: str, seed: str, published: Iterable[Block]
-) -> Plan:
-    """The plan that carries a solution: days with their work, blocks at clock times, figures and remarks."""
-    request, as_of = ground.request, ground.days.as_of
+class Laid(NamedTuple):
+    """Work on days: all tasks with what is kept of them, and the parts of each usable day.
+
+    ``bound`` and ``maximum`` are units; ``opened`` and ``bent`` name exams by their place; ``seen`` tells when tasks
+    that are over were last worked on. ``before`` is the daily maximum of a plan that was mended, in minutes.
+    """
+
+    tasks: tuple[Task, ...]
+    days: tuple[tuple[Part, ...], ...]
+    bound: int
+    maximum: int
+    opened: frozenset[int]
+    bent: frozenset[int]
+    encores: tuple[Task, ...] = ()
+    seen: Mapping[str, date] = {}
+    before: int | None = None
+
+
+def laid(work: Workload, solution: Solution) -> Laid:
+    """A solution of the scheduler in the plan's terms."""
     tasks = tuple(replace(task, kept=kept) for task, kept in zip(work.tasks, solution.kept, strict=True))
-    tasks = late_windows(tasks, work, solution)
-    loaded = [
-        replace(day, parts=tuple(Part(task=tasks[job].id, first=first, units=units) for job, first, units in pieces))
-        for day, pieces in zip(work.days, map(partial(sheet_first, tasks), solution.days), strict=True)
-    ]
+    tasks = late_windows(tasks, work, opened=solution.opened)
+    return Laid(
+        tasks=tasks,
+        days=tuple(
+            tuple(
+                Part(task=tasks[job].id, first=first, units=units) for job, first, units in sheet_first(tasks, pieces)
+            )
+            for pieces in solution.days
+        ),
+        bound=solution.bound,
+        maximum=solution.maximum,
+        opened=opened_exams(work) if solution.opened else frozenset(),
+        bent=solution.bent,
+    )
+
+
+def opened_exams(work: Workload) -> frozenset[int]:
+    """The exams whose taper days may take essentials."""
+    return frozenset(job.exam for job in work.jobs if job.late >= 0)
+
+
+Put: TypeAlias = "Callable[[tuple[Day, ...], Mapping[str, Task]], tuple[Block, ...]]"
+"""Gives the work of days its clock times."""
+
+
+def assemble(ground: Ground, work: Workload, made: Laid, *, digest: str, seed: str, put: Put) -> Plan:
+    """The plan in which work lies so: days with their work, blocks at clock times, figures and remarks."""
+    request, as_of = ground.request, ground.days.as_of
+    loaded = [replace(day, parts=parts) for day, parts in zip(work.days, made.days, strict=True)]
     papers: dict[date, tuple[Part, ...]] = {}
     for paper in ground.papers:
         part = Part(task=paper.task.id, first=0, units=paper.task.kept)
         papers[paper.day] = (*papers.get(paper.day, ()), part)
     loaded = [replace(day, parts=(*day.parts, *papers[day.day])) if day.day in papers else day for day in loaded]
-    most = min(work.board.usual, solution.maximum)
-    used, encores = with_encores(loaded, tasks, work.exams, most=most)
-    tasks = (*tasks, *(paper.task for paper in ground.papers), *encores)
+    most = min(work.board.usual, made.maximum)
+    used, encores = with_encores(loaded, made.tasks, work.exams, most=most, kept=made.encores, seen=made.seen)
+    tasks = (*made.tasks, *(paper.task for paper in ground.papers), *encores)
     days = every_day(ground, used, papers)
-    names = {task.id: task for task in tasks}
-    blocks = place(request, days, names, seed=seed, as_of=as_of, published=published)
+    blocks = put(days, {task.id: task for task in tasks})
     days = tuple(restored(day, original) for day, original in zip(days, ground.days.days, strict=True))
     tz_version, holidays_version = versions()
-    opened = {work.jobs[i].exam for i, job in enumerate(work.jobs) if job.late >= 0} if solution.opened else set[int]()
-    counted = tasks[: len(work.tasks)]
-    figures = figures_of(ground.work, counted, solution)
+    figures = figures_of(ground.work, made)
     return Plan(
         request_hash=digest,
         seed=seed,
         as_of=as_of,
         zone=request.zone,
         title=request.title or " and ".join(exam.subject for exam in request.exams),
-        exams=tuple(replace(planned_exam(request, one, work.exams, opened), revised=as_of) for one in request.exams),
+        exams=tuple(
+            replace(planned_exam(request, one, work.exams, made.opened), revised=as_of) for one in request.exams
+        ),
         days=days,
         tasks=tasks,
         blocks=blocks,
@@ -302,9 +341,9 @@ def assemble(
         notices=(
             *ground.notices,
             *ground.days.notices,
-            *remarks(work.exams, counted, used, opened=opened, bent=solution.bent),
+            *remarks(work.exams, made.tasks, used, opened=made.opened, bent=made.bent),
         ),
-        shortfall=shortfall_of(ground, counted, figures),
+        shortfall=shortfall_of(ground, made, figures),
     )
 
 
@@ -313,9 +352,9 @@ def sheet_first(tasks: Sequence[Task], pieces: Sequence[Piece]) -> list[Piece]:
     return sorted(pieces, key=lambda piece: (tasks[piece.job].role, tasks[piece.job].round) != (Role.EVE, 0))
 
 
-def late_windows(tasks: tuple[Task, ...], work: Workload, solution: Solution) -> tuple[Task, ...]:
+def late_windows(tasks: tuple[Task, ...], work: Workload, *, opened: bool) -> tuple[Task, ...]:
     """The tasks with the taper days that were opened for them added to their windows."""
-    if not solution.opened:
+    if not opened:
         return tasks
     return tuple(
         replace(task, last=work.days[job.late].day) if job.late > job.due else task
@@ -337,7 +376,7 @@ def restored(day: Day, original: Day) -> Day:
     return replace(original, parts=day.parts)
 
 
-def planned_exam(request: Request, exam: Exam, exams: Sequence[Prepared], opened: set[int]) -> PlannedExam:
+def planned_exam(request: Request, exam: Exam, exams: Sequence[Prepared], opened: Collection[int]) -> PlannedExam:
     """What the plan says of an exam: its stages as dates."""
     place, one = next(((i, one) for i, one in enumerate(exams) if one.exam.key == exam.key), (-1, None))
     days, stages = (one.days, one.cycle.stages) if one else ((), Stages(0, 0, 0))
@@ -354,30 +393,35 @@ def planned_exam(request: Request, exam: Exam, exams: Sequence[Prepared], opened
         consolidate_ends=days[second - 1] if stages.consolidate else None,
         taper_days=days[second:],
         opened=place in opened,
+        latest=exam.latest,
     )
 
 
 # --------------------------------------------------------------------------------------- figures and ways out
 
 
-def figures_of(work: Workload, tasks: Sequence[Task], solution: Solution) -> Figures:
+def figures_of(work: Workload, made: Laid) -> Figures:
     """The plan's minutes a day and in all."""
     return Figures(
         everything=limit_for(work, Rank.EXTRA),
         essentials=limit_for(work, Rank.FLAG_SHOULD),
-        bound=solution.bound * UNIT,
-        maximum=solution.maximum * UNIT,
-        asked=sum(len(task.ranks) for task in tasks) * UNIT,
-        kept=sum(task.kept for task in tasks) * UNIT,
+        bound=made.bound * UNIT,
+        maximum=made.maximum * UNIT,
+        asked=sum(len(task.ranks) for task in made.tasks) * UNIT,
+        kept=sum(task.kept for task in made.tasks) * UNIT,
+        before=made.before,
     )
 
 
-def shortfall_of(ground: Ground, tasks: Sequence[Task], figures: Figures) -> Shortfall | None:
-    """The proof that not everything fits, and the ways out; ``None`` where nothing is lost that was to be kept."""
+def shortfall_of(ground: Ground, made: Laid, figures: Figures) -> Shortfall | None:
+    """The proof that not everything fits, and the ways out; ``None`` where nothing is lost that was to be kept.
+
+    A plan that was mended has begun, so that no other start is looked for.
+    """
     lost: dict[Rank, int] = {}
-    for task in tasks:
-        for rank in task.ranks[task.kept :]:
-            lost[rank] = lost.get(rank, 0) + UNIT
+    for task in made.tasks:
+        for unit in task.lost:
+            lost[task.ranks[unit]] = lost.get(task.ranks[unit], 0) + UNIT
     if not lost or (ground.request.keep is Keep.ESSENTIALS and set(lost) == {Rank.EXTRA}):
         return None
     days = ground.work.days
@@ -388,7 +432,7 @@ def shortfall_of(ground: Ground, tasks: Sequence[Task], figures: Figures) -> Sho
         needed=needed,
         free=free,
         lost=dict(sorted(lost.items())),
-        start=start_that_would_do(ground),
+        start=start_that_would_do(ground) if made.before is None else None,
         limit_all=figures.everything,
         limit_essential=figures.essentials,
     )
@@ -418,14 +462,7 @@ def least_units(request: Request, usable: Sequence[Day]) -> int:
     """
     dates = [day.day for day in usable]
     return sum(
-        int(
-            sum(
-                estimate(exam, request.rates, one)[0]
-                for one in exam.materials
-                if one.in_hand is None and not one.covered
-            )
-        )
-        // UNIT
+        int(sum(estimate(exam, request.rates, one)[0] for one in exam.materials if one.in_hand is None)) // UNIT
         for exam in request.exams
         if bisect_left(dates, exam_day(request, exam)) > 1
     )

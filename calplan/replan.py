@@ -1,276 +1,582 @@
-"""A plan that is made again: the exam has moved, material has come back, the week has changed.
+"""A plan is mended: a day was lost, the exam has moved, material has come back, the week has changed.
 
-What has begun stays as it was, word for word. What was gone through is not dealt out a second time. The rest is planned
-anew from this moment on, near the hours that subscribers know, and each new block takes over the identity of the old
-one with which it shares the most work, so that calendars move an event instead of losing one and gaining another.
+    log → past → tasks that live on → days (fewest changes) → clock times → identities → rules
+
+What is over stays as it was, word for word. The rest keeps its tasks, and as many of them as can be keep their days;
+a day on which nothing changes keeps its blocks to the minute. How the days are found is :mod:`calplan.mending`'s; what
+the tasks are, :mod:`calplan.carrying`'s; who keeps which calendar event, :mod:`calplan.identities`'.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from datetime import timedelta
+from datetime import datetime, timedelta
+from enum import StrEnum
+from functools import partial
+from hashlib import sha256
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from msgspec.structs import replace
 
-from calplan.contents import part_items
-from calplan.errors import BrokenPlan, Fault
-from calplan.model import (
-    UNIT,
-    Block,
-    Exam,
-    Kind,
-    Material,
-    Part,
-    PastBlock,
-    Plan,
-    PlannedExam,
-    Request,
-    Role,
-    Task,
-    Worked,
-    identity,
+from calplan import rules
+from calplan.carrying import Old, carried
+from calplan.days import bounds, done_by_day, resolve, unbooked
+from calplan.errors import BrokenPlan, CalplanError
+from calplan.identities import Side, exam_days, renamed
+from calplan.learned import known
+from calplan.mending import Before, NoOrder, mend_days
+from calplan.model import UNIT, Block, Keep, Notice, Part, Plan, Role, Task, block_units, to_json
+from calplan.papers import Paper, timed_papers
+from calplan.placement import place
+from calplan.planner import (
+    Ground,
+    Laid,
+    around_papers,
+    assemble,
+    late_windows,
+    no_plan,
+    opened_exams,
+    overlapping,
+    read_busy,
+    whole_second,
 )
-from calplan.planner import make_plan, whole_second
-from calplan.spans import instant, wall
-from calplan.wording import Wording
+from calplan.schedule import solve
+from calplan.settling import begun, settled, stretches
+from calplan.spans import Span, instant, wall
+from calplan.workload import Workload, board_of, job_of, with_taper_opened
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-    from datetime import datetime
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from datetime import date
+
+    from calplan.carrying import Carried
+    from calplan.checkins import Entry
+    from calplan.days import Days
+    from calplan.model import BusySpan, Day, PastBlock, PlannedExam, Request
 
 
-def make_again(
+class Way(StrEnum):
+    """How much may change: what gives the best plan with the fewest moves, or nothing of what stands."""
+
+    FEWEST = "fewest"
+    STAY = "stay"
+
+
+class CannotUndo(CalplanError):
+    """A plan that was mended cannot be put back; the sentence says why."""
+
+
+class CannotMove(CalplanError):
+    """A block cannot be put there; the sentence says why."""
+
+
+def mend(
     old: Plan,
     old_request: Request,
     request: Request,
     calendars: Mapping[str, bytes],
+    log: Iterable[Entry] = (),
     *,
     as_of: datetime,
-    missed: Collection[str] = (),
+    way: Way = Way.FEWEST,
 ) -> Plan:
-    """The plan for a changed ``request`` from the moment ``as_of`` on, in place of ``old``, which ``old_request`` gave.
+    """The plan for ``request`` from the moment ``as_of`` on, in place of ``old``, which ``old_request`` gave.
 
-    Blocks of the old plan that had begun are its :attr:`~calplan.model.Plan.past`. A block whose start or length
-    changes counts one SEQUENCE up; one whose words change is revised at ``as_of``; one that stays keeps both.
-    The work of past blocks that were ``missed``, by UID, is planned again.
-    Where work of today has begun, the new plan starts tomorrow. Raises as :func:`calplan.planner.make_plan`.
+    ``log`` is all that was said of the plan's blocks. Goals, in this order: least loss, the daily maximum, the fewest
+    tasks moved, the least shift (:mod:`calplan.mending`). Where nothing is new, the answer is ``old`` itself. Raises as
+    :func:`calplan.planner.make_plan`.
     """
-    as_of = whole_second(as_of)
-    past = past_of(old, old_request, as_of, missed)
-    ahead = [block for block in old.blocks if not begun(block, old, as_of)]
-    effective = with_past(request, past, as_of)
-    made = make_plan(effective, calendars, as_of=as_of, seed=old.seed, published=ahead)
-    blocks = renamed(Side(old, old_request), Side(made, effective), ahead, as_of)
-    names = {block.uid for block in blocks}
-    retired = {**old.retired, **{block.uid: block.sequence for block in ahead if block.uid not in names}}
-    plan = replace(
-        made,
-        exams=tuple(exam_days(old, made)),
-        blocks=blocks,
-        past=past,
-        retired={uid: sequence for uid, sequence in retired.items() if uid not in names},
-    )
-    if len(names | {block.uid for block in past}) < len(blocks) + len(past):
-        raise BrokenPlan([Fault("uid-twice", "past", "A block that is over and one that is not have the same UID.")])
+    as_of, log = whole_second(as_of), tuple(log)
+    past = settled(old, old_request, log, as_of=as_of, grace=request.mending.grace)
+    told = known(request, old, log)
+    same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
+    if same and not log:
+        return old
+    ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, as_of=as_of)
+    ahead = ahead_of(old, past)
+    made = lay(ground, work, carry, old, ahead, way)
+    ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
+    digest = sha256(to_json(request, indent=0)).hexdigest()
+    put = partial(put_again, ground, ahead, old.seed)
+    plan = assemble(ground, work, made, digest=digest, seed=old.seed, put=put)
+    exams = exam_days(old, [staged(exam, carry) for exam in plan.exams])
+    plan = replace(plan, past=past, learned=told.learned(), exams=tuple(exams))
+    plan = replace(plan, blocks=renamed(Side(old, old_request), Side(plan, request), ahead, as_of))
+    if same and plan.blocks == ahead:
+        return old
+    plan = replace(plan, retired=retired(old, plan, ahead))
+    faults = rules.check(request, plan)
+    if faults:
+        raise BrokenPlan(faults)
     return plan
 
 
-# ---------------------------------------------------------------------------------------------- what is over
+def on_maximum(work: Workload, made: Laid) -> Iterator[Notice]:
+    """A word where a day is fuller than the published plan and the least possible maximum ask for."""
+    if made.maximum * UNIT > max(made.before or 0, work.board.usual * 4 // 3 * UNIT, (made.bound + 1) * UNIT):
+        sentence = f"The fullest day goes to {made.maximum * UNIT} minutes, so that each second pass follows its first."
+        yield Notice(code="maximum-raised", sentence=sentence)
 
 
-def begun(block: Block, plan: Plan, as_of: datetime) -> bool:
-    """Whether a block has started by then."""
-    return instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone)) <= as_of
+def staged(exam: PlannedExam, carry: Sequence[Carried]) -> PlannedExam:
+    """What the plan says of an exam that lives on: its stages keep their dates."""
+    mine = next((one for one in carry if one.prepared.exam.key == exam.key and one.ends is not None), None)
+    if mine is None or mine.ends is None:
+        return exam
+    return replace(exam, cover_ends=mine.ends[0], consolidate_ends=mine.ends[1], behind_days=mine.behind_days)
 
 
-def past_of(plan: Plan, request: Request, as_of: datetime, missed: Collection[str] = ()) -> tuple[PastBlock, ...]:
-    """All blocks of a plan that have begun, with their words and work as they are; earlier ones first."""
-    words = Wording(plan, request)
-    tasks = {task.id: task for task in plan.tasks}
-    over = [past_block(block, words, tasks, request) for block in plan.blocks if begun(block, plan, as_of)]
-    return tuple(replace(block, missed=block.uid in missed) for block in (*plan.past, *over))
-
-
-def past_block(block: Block, words: Wording, tasks: Mapping[str, Task], request: Request) -> PastBlock:
-    """A block that has begun."""
-    subjects = {exam.key: exam.subject for exam in request.exams}
-    worked = tuple(work_of(tasks[part.task], part) for part in block.parts)
-    return PastBlock(
-        uid=block.uid,
-        day=block.day,
-        start=block.start,
-        minutes=block.minutes,
-        revised=block.revised,
-        headline=words.headline(block),
-        text=words.describe(block),
-        exams=tuple(dict.fromkeys(subjects[one.exam] for one in worked)),
-        worked=worked,
-        fold=block.fold,
-        sequence=block.sequence,
-        fixed=block.fixed,
+def nothing_new(old: Plan, past: Sequence[PastBlock], learned: object) -> bool:
+    """Whether the check-ins ask for nothing that the plan does not have already."""
+    before = {block.uid: block for block in old.past}
+    return learned == old.learned and all(
+        [one.back for one in block.worked] == [one.back for one in before[block.uid].worked]
+        if block.uid in before
+        else not any(one.back for one in block.worked)
+        for block in past
     )
 
 
-def work_of(task: Task, part: Part) -> Worked:
-    """The work in a part: of notes and papers the essential layer counts, of practice every problem."""
-    pieces: Counter[str] = Counter()
-    for share in part_items(task, part):
-        if task.kind in (Kind.NOTES, Kind.PRACTICE):
-            if task.kind is Kind.PRACTICE or not share.extra or not share.item.essential:
-                pieces[share.item.material] += share.number
-        else:
-            pieces[share.item.material] = 1
-    return Worked(exam=task.exam, role=task.role, kind=task.kind, units=part.units, pieces=dict(sorted(pieces.items())))
+def done_early(old: Plan, past: Sequence[PastBlock], as_of: datetime) -> bool:
+    """Whether a block was done before its time since the plan was made, so that its place is free."""
+    over = {block.uid for block in past}
+    return any(block.uid in over and not begun(block, old.zone, as_of) for block in old.blocks)
 
 
-def with_past(request: Request, past: Sequence[PastBlock], as_of: datetime) -> Request:
-    """The request as it stands after what is over: what was gone through, had or begun is marked.
-
-    A plan with a past is made from this, and is judged against it.
-    """
-    if not past:
-        return request
-    worked = [one for block in past if not block.missed for one in block.worked]
-    exams = tuple(exam_after(exam, [one for one in worked if one.exam == exam.key]) for exam in request.exams)
-    today = wall(as_of, ZoneInfo(request.zone)).date()
-    start = request.start
-    if any(block.day == today and block.worked and not block.missed for block in past):
-        start = max(start or today, today + timedelta(days=1))
-    zone = ZoneInfo(request.zone)
-    ahead = tuple(one for one in request.appointments if instant(one.start, zone) > as_of)
-    return replace(request, exams=exams, start=start, appointments=ahead)
+def ahead_of(old: Plan, past: Sequence[PastBlock]) -> tuple[Block, ...]:
+    """The blocks of a plan that are not over."""
+    over = {block.uid for block in past}
+    return tuple(block for block in old.blocks if block.uid not in over)
 
 
-def exam_after(exam: Exam, worked: Sequence[Worked]) -> Exam:
-    """An exam with what was gone through, as far as its materials still bear the same keys."""
-    first = (Role.COVER, Role.CONSOLIDATE)  # practice goes on into the second pass
-    done: Counter[str] = Counter()
-    for one in worked:
-        if one.role is Role.COVER or (one.role in first and one.kind is Kind.PRACTICE):
-            done.update(one.pieces)
-    again = {one.kind for one in worked if one.role is Role.CONSOLIDATE and one.kind}
-    return replace(
-        exam,
-        materials=tuple(covered(material, done[material.key]) for material in exam.materials),
-        seen_again=tuple(kind for kind in Kind if kind in again),
-        gathered=any(one.role is Role.GATHER for one in worked),
-    )
+def retired(old: Plan, new: Plan, ahead: Sequence[Block]) -> dict[str, int]:
+    """The UIDs that the new plan does not use, with their last SEQUENCE."""
+    names = {block.uid for block in new.blocks}
+    left = {**old.retired, **{block.uid: block.sequence for block in ahead if block.uid not in names}}
+    return {uid: sequence for uid, sequence in left.items() if uid not in names}
 
 
-def covered(material: Material, pieces: int) -> Material:
-    """A material of which so many pieces were gone through."""
-    whole = material.size or 1 if material.kind in (Kind.NOTES, Kind.PRACTICE) else 1
-    return replace(material, covered=min(pieces, whole)) if pieces else material
+# --------------------------------------------------------------------------------- what there is to work with
 
 
-# ------------------------------------------------------------------------------------------- who is whose heir
-
-
-class Side(NamedTuple):
-    """A plan with the request that it was made from."""
-
-    plan: Plan
-    request: Request
-
-
-def renamed(old: Side, new: Side, ahead: Sequence[Block], as_of: datetime) -> tuple[Block, ...]:
-    """The new plan's blocks under the identities of the old ones ahead that they share the most minutes with."""
-    heirs = heirs_of(old.plan, new.plan, ahead)
-    before, after = Wording(*old), Wording(*new)
-    taken = {block.uid for block in heirs.values()}
-    blocks = []
-    for number, block in enumerate(new.plan.blocks):
-        if known := heirs.get(number):
-            same_words = before.headline(known) == after.headline(block) and (
-                before.describe(known) == after.describe(block)
-            )
-            blocks.append(heir(known, block, same_words=same_words, as_of=as_of))
-        else:
-            fresh = block.fixed and block.uid not in taken  # an appointment's own name stays with it
-            name = identity(old.plan.seed, "block", as_of.isoformat(), block.day.isoformat(), str(number))
-            sequence = old.plan.retired.get(block.uid, -1) + 1 if fresh else 0
-            blocks.append(replace(block, uid=block.uid if fresh else name, sequence=sequence))
-    return tuple(blocks)
-
-
-def heir(known: Block, block: Block, *, same_words: bool, as_of: datetime) -> Block:
-    """The new block under the old one's identity."""
-    moved = (known.start, known.fold, known.minutes) != (block.start, block.fold, block.minutes)
-    return replace(
-        block,
-        uid=known.uid,
-        sequence=known.sequence + moved,
-        revised=known.revised if same_words and not moved else as_of,
-    )
-
-
-def exam_days(old: Plan, new: Plan) -> Iterator[PlannedExam]:
-    """The new plan's exams; an event whose day is another counts one SEQUENCE up, one that says the same stays."""
-    before = {exam.key: exam for exam in old.exams}
-    for exam in new.exams:
-        known = before.get(exam.key)
-        if known is None:
-            yield exam
-            continue
-        same = told_of(known) == told_of(exam)
-        moved = known.start.date() != exam.start.date()
-        yield replace(exam, sequence=known.sequence + moved, revised=known.revised if same else exam.revised)
-
-
-def told_of(exam: PlannedExam) -> tuple[object, ...]:
-    """All that an exam's event says."""
-    return exam.subject, exam.start, exam.zone, exam.place
-
-
-def heirs_of(old: Plan, new: Plan, ahead: Sequence[Block]) -> dict[int, Block]:
-    """The old block that each new one, by its number, takes over from: most shared minutes, then earlier."""
-    fixed = {block.uid: block for block in ahead if block.fixed}
-    heirs = {n: fixed[block.uid] for n, block in enumerate(new.blocks) if block.fixed and block.uid in fixed}
-    olds = {block.uid: (block, work_in(old, block)) for block in ahead if block.parts}
-    holders: dict[Piece, list[str]] = {}
-    for uid, (_, work) in olds.items():
-        for piece in work:
-            holders.setdefault(piece, []).append(uid)
-    offers = []
-    for number, block in enumerate(new.blocks):
-        work = work_in(new, block)
-        for uid in {uid for piece in work for uid in holders.get(piece, ())}:
-            shared = (olds[uid][1] & work).total()
-            offers.append((-shared, olds[uid][0].start, block.start, number, uid))
-    taken: set[str] = set()
-    for _, _, _, number, uid in sorted(offers):
-        if number not in heirs and uid not in taken:
-            heirs[number] = olds[uid][0]
-            taken.add(uid)
-    return heirs
-
-
-Piece = tuple[str, Role, Kind | None, str, int]
-"""A problem, a class period, a whole piece, or a task without pieces: exam, role, kind, material, number."""
-
-
-def work_in(plan: Plan, block: Block) -> Counter[Piece]:
-    """A block's seconds of work, by what is worked on."""
-    tasks = {part.task: task for part in block.parts for task in plan.tasks if task.id == part.task}
-    work: Counter[Piece] = Counter()
-    for part in block.parts:
-        for piece, seconds in pieces_of(tasks[part.task], part):
-            work[piece] += seconds
-    return work
-
-
-def pieces_of(task: Task, part: Part) -> Iterable[tuple[Piece, int]]:
-    """The pieces of a part with their seconds; what has no pieces is one of its own, by its round."""
-    shares = part_items(task, part)
-    seconds = part.units * UNIT * 60
-    number = sum(share.number for share in shares)
-    if not number:
-        turn = 0 if task.role in (Role.EVE, Role.TIDY) else task.round
-        return [((task.exam, task.role, task.kind, "", turn), seconds)]
-    return [
-        ((task.exam, task.role, task.kind, share.item.material, share.item.first + share.first + n), seconds // number)
-        for share in shares
-        for n in range(share.number)
+def survey_again(
+    old: Old, request: Request, calendars: Mapping[str, bytes], *, as_of: datetime
+) -> tuple[Ground, Workload, tuple[Carried, ...]]:
+    """The days from now on, and the work that is open on them."""
+    busy, skipped = read_busy(request, calendars, as_of=as_of)
+    days = with_now(request, busy, old.past, ahead_of(old.plan, old.past), as_of=as_of)
+    usable = tuple(day for day in days.days if day.room)
+    carry = carried(old, request, [day.day for day in usable], as_of=as_of)
+    if not carry:
+        raise no_plan(request, busy, days)
+    exams = tuple(one.prepared for one in carry)
+    dates = [day.day for day in usable]
+    tasks, jobs = [], []
+    for where, one in enumerate(exams):
+        for task in one.cycle.tasks:
+            open_ = (*task.ahead, *task.lost)
+            if open_ and any(task.first <= day <= task.last for day in dates):
+                tasks.append(task)
+                jobs.append(job_of(replace(task, ranks=tuple(task.ranks[u] for u in sorted(open_))), dates, one, where))
+    jobs = [replace(job, due=due_of(task, dates)) for job, task in zip(jobs, tasks, strict=True)]
+    work = Workload(request, usable, exams, tuple(tasks), tuple(jobs), board_of(request, usable, exams, ()))
+    papers, notices = papers_again(request, busy, old, exams, as_of=as_of, number=len(tasks))
+    work = around_papers(work, papers) if papers else work
+    without = [exam for exam in request.exams if all(exam.key != one.exam.key for one in exams)]
+    said = [
+        Notice(code="no-usable-day", sentence=f"{exam.subject} has no usable day left before it.") for exam in without
     ]
+    return Ground(request, busy, skipped, days, work, papers, (*said, *overlapping(request), *notices)), work, carry
+
+
+def due_of(task: Task, dates: Sequence[date]) -> int:
+    """The last usable day on which a task may lie."""
+    return max((n for n, day in enumerate(dates) if day <= task.last), default=0)
+
+
+def with_now(
+    request: Request, busy: tuple[BusySpan, ...], past: Sequence[PastBlock], ahead: Sequence[Block], *, as_of: datetime
+) -> Days:
+    """The days from now on; a block that begins in the next minutes keeps its room."""
+    spent = done_by_day(past)
+    days = resolve(request, busy, as_of=as_of, spent=spent)
+    zone = ZoneInfo(request.zone)
+    today = wall(as_of, zone).date()
+    soon = [block for block in ahead if block.parts and block.day == today]
+    if not soon or not days.days or days.days[0].day != today:
+        return days
+    if all(inside(block, days.days[0], zone) for block in soon):
+        return days
+    earlier = resolve(request, busy, as_of=as_of, spent=spent, soonest=0)
+    return replace(earlier, notices=days.notices)
+
+
+def inside(block: Block, day: Day, zone: ZoneInfo) -> bool:
+    """Whether a block lies in the day's gaps."""
+    span = span_of(block, zone)
+    return any(gap.start <= span.start and span.end <= gap.end for gap in day.gaps)
+
+
+def span_of(block: Block, zone: ZoneInfo) -> Span:
+    """A block's instants."""
+    start = instant(block.start.replace(fold=block.fold), zone)
+    return Span(start, start + timedelta(minutes=block.minutes))
+
+
+def papers_again(
+    request: Request, busy: tuple[BusySpan, ...], old: Old, exams: Sequence[object], *, as_of: datetime, number: int
+) -> tuple[tuple[Paper, ...], tuple[Notice, ...]]:
+    """The timed papers: those that stand and whose hour is still free, and others where they are needed."""
+    zone = ZoneInfo(request.zone)
+    stand: dict[str, Paper] = {}
+    tasks = {task.id: task for task in old.plan.tasks if task.role is Role.PAPER}
+    for block in ahead_of(old.plan, old.past):
+        for part in (part for part in block.parts if part.task in tasks):
+            span = span_of(block, zone)
+            free = unbooked(request, busy, block.day, as_of=as_of)
+            if any(gap.start <= span.start and span.end <= gap.end for gap in free):
+                stand[tasks[part.task].exam] = Paper(tasks[part.task], block.day, span)
+    had = {w.exam for block in old.past for w in block.worked if w.role is Role.PAPER and not w.back}
+    kept, asked = [], []
+    before = {one.key: one for one in old.request.exams}
+    for one in exams:
+        exam = one.exam  # type: ignore[attr-defined]
+        if not exam.timed_paper or exam.key in had:
+            continue
+        known_paper = stand.get(exam.key)
+        same = exam.key in before and (exam.start, exam.minutes, exam.extra_time) == (
+            before[exam.key].start,
+            before[exam.key].minutes,
+            before[exam.key].extra_time,
+        )
+        if known_paper is not None and same:
+            kept.append(known_paper)
+        else:
+            asked.append(one)
+    found, notices = timed_papers(request, busy, asked, as_of=as_of, number=number)  # type: ignore[arg-type]
+    said = tuple(
+        notice
+        for notice in old.plan.notices
+        if notice.code == "paper-hour"
+        and any(one.task.exam == exam.key and exam.subject in notice.sentence for one in kept for exam in request.exams)
+    )
+    return (*kept, *found), (*said, *notices)
+
+
+# ------------------------------------------------------------------------------------------ which day, what
+
+
+class Where(NamedTuple):
+    """Where the units of tasks lie in the published plan: by task and day, and which of them must stay."""
+
+    units: dict[str, dict[date, list[int]]]
+    held: dict[str, dict[date, int]]
+
+
+def where_of(ahead: Sequence[Block], tasks: Iterable[Task]) -> Where:
+    """The open units of tasks by the days of their blocks ahead."""
+    open_ = {task.id: {*task.ahead, *task.lost} for task in tasks}
+    units: dict[str, dict[date, list[int]]] = {}
+    held: dict[str, dict[date, int]] = {}
+    for block in ahead:
+        for part in (part for part in block.parts if part.task in open_):
+            mine = [unit for unit in range(part.first, part.first + part.units) if unit in open_[part.task]]
+            if mine:
+                of_day = units.setdefault(part.task, {})
+                of_day[block.day] = sorted([*of_day.get(block.day, ()), *mine])
+                if block.held:
+                    kept = held.setdefault(part.task, {})
+                    kept[block.day] = kept.get(block.day, 0) + len(mine)
+    return Where(units, held)
+
+
+def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, ahead: Sequence[Block], way: Way) -> Laid:
+    """Which units lie on which day now."""
+    where = where_of(ahead, work.tasks)
+    dates = [day.day for day in work.days]
+    numbers = {day: n for n, day in enumerate(dates)}
+    before = before_of(work, where, numbers, way)
+    work, opened = with_taper_opened(work)
+    essentials = work.request.keep is Keep.ESSENTIALS
+    try:
+        found = mend_days(
+            work.board,
+            work.jobs,
+            before,
+            dates=[day.toordinal() for day in dates],
+            published=old.figures.maximum // UNIT,
+            essentials=essentials,
+            opened=opened,
+        )
+        counts, kept, is_open, bound, cap = found.days, found.kept, found.opened, found.bound, found.maximum
+        bent: frozenset[int] = frozenset()
+    except NoOrder:
+        anew = solve(work.board, work.jobs, essentials=essentials, opened=opened)
+        counts, kept, is_open, bound, cap = anew.days, anew.kept, anew.opened, anew.bound, anew.maximum
+        bent = anew.bent
+    by_job: list[dict[date, int]] = [{} for _ in work.jobs]
+    for day, pieces in zip(dates, counts, strict=True):
+        for piece in pieces:
+            by_job[piece.job][day] = by_job[piece.job].get(day, 0) + piece.units
+    parts: dict[date, list[tuple[int, Part]]] = {day: [] for day in dates}
+    tasks = []
+    for job, task in enumerate(work.tasks):
+        dealt = dealt_out(task, kept[job], by_job[job], where.units.get(task.id, {}))
+        published = where.units.get(task.id, {})
+        astray = task.astray or any(set(units) - set(published.get(day, ())) for day, units in dealt.items())
+        fixed = task.role in (Role.TAPER, Role.EVE)
+        over = sum(count for _, count in task.behind)
+        tasks.append(replace(task, kept=over + kept[job], astray=astray and not fixed))
+        for day, units in dealt.items():
+            parts[day] += [(job, Part(task=task.id, first=first, units=n)) for first, n in stretches(units)]
+    if is_open:
+        tasks = list(late_windows(tuple(tasks), work, opened=True))
+    open_tasks = {task.id: task for task in tasks}
+    whole = []
+    for one in carry:
+        for task in one.prepared.cycle.tasks:
+            over = sum(count for _, count in task.behind)
+            whole.append(open_tasks.get(task.id) or replace(task, kept=over))
+    return Laid(
+        tasks=tuple(whole),
+        days=tuple(
+            tuple(part for _, part in sorted(parts[day], key=partial(order_in_day, open_tasks))) for day in dates
+        ),
+        bound=bound,
+        maximum=cap,
+        opened=opened_exams(work) if is_open else frozenset(),
+        bent=bent | still_bent(old, work),
+        encores=tuple(task for task in old.tasks if task.role is Role.ENCORE and task.ideal in numbers),
+        seen=seen_before(old, ground),
+        before=old.figures.maximum,
+    )
+
+
+def order_in_day(tasks: Mapping[str, Task], one: tuple[int, Part]) -> tuple[object, ...]:
+    """The order of work in a day: on an exam's only day its sheet first, else as the tasks stand."""
+    job, part = one
+    task = tasks[part.task]
+    return (task.role, task.round) != (Role.EVE, 0), job, part.first
+
+
+def before_of(work: Workload, where: Where, numbers: Mapping[date, int], way: Way) -> list[Before]:
+    """Where each job was, in the scheduler's terms."""
+    first_passes: dict[tuple[str, object], list[int]] = {}
+    second_passes: dict[str, list[int]] = {}
+    for job, task in enumerate(work.tasks):
+        if task.role is Role.COVER:
+            first_passes.setdefault((task.exam, task.kind), []).append(job)
+        elif task.role is Role.CONSOLIDATE:
+            second_passes.setdefault(task.exam, []).append(job)
+    before = []
+    for task in work.tasks:
+        published = where.units.get(task.id, {})
+        lies = {numbers[day]: len(units) for day, units in published.items() if day in numbers}
+        held = {numbers[day]: n for day, n in where.held.get(task.id, {}).items() if day in numbers}
+        gone = [day for day in published if day not in numbers]
+        home = (gone[0] if gone else task.ideal).toordinal()
+        after: tuple[int, ...] = ()
+        if task.role is Role.CONSOLIDATE:
+            after = tuple(first_passes.get((task.exam, task.kind), ()))
+        elif task.role is Role.TIDY:
+            after = tuple(second_passes.get(task.exam, ()))
+        before.append(Before(lies=lies, held=lies if way is Way.STAY else held, home=home, after=after))
+    return before
+
+
+def dealt_out(
+    task: Task, kept: int, counts: Mapping[date, int], published: Mapping[date, Sequence[int]]
+) -> dict[date, list[int]]:
+    """Which units of a task lie on which day: a day keeps those that it had, and the others follow in order."""
+    units = sorted((*task.ahead, *task.lost))[:kept]
+    in_plan = set(units)
+    dealt = {}
+    for day, count in sorted(counts.items()):
+        dealt[day] = [unit for unit in published.get(day, ()) if unit in in_plan][:count]
+    taken = {unit for mine in dealt.values() for unit in mine}
+    left = [unit for unit in units if unit not in taken]
+    for day, count in sorted(counts.items()):
+        more = count - len(dealt[day])
+        dealt[day] = sorted([*dealt[day], *left[:more]])
+        left = left[more:]
+    return {day: mine for day, mine in dealt.items() if mine}
+
+
+def still_bent(old: Plan, work: Workload) -> frozenset[int]:
+    """The exams whose order had to give way in the published plan already."""
+    said = [notice.sentence for notice in old.notices if notice.code == "order-bent"]
+    return frozenset(n for n, one in enumerate(work.exams) if any(s.startswith(one.exam.subject) for s in said))
+
+
+def seen_before(old: Plan, ground: Ground) -> dict[str, date]:
+    """When the tasks that are over were last worked on."""
+    first = ground.days.days[0].day
+    seen = {}
+    for day in sorted(old.days, key=lambda day: day.day):
+        for part in day.parts if day.day < first else ():
+            seen[part.task] = day.day
+    for block in old.past:
+        for one in block.worked:
+            seen[one.task] = max(block.day, seen.get(one.task, block.day))
+    return seen
+
+
+# ------------------------------------------------------------------------------------------------ clock times
+
+
+def put_again(
+    ground: Ground, ahead: Sequence[Block], seed: str, days: tuple[Day, ...], tasks: Mapping[str, Task]
+) -> tuple[Block, ...]:
+    """The blocks of all days; a day on which nothing changes keeps its blocks to the minute."""
+    request, as_of = ground.request, ground.days.as_of
+    zone = ZoneInfo(request.zone)
+    by_day: dict[date, list[Block]] = {}
+    for block in ahead:
+        if block.parts:
+            by_day.setdefault(block.day, []).append(block)
+    standing = {}
+    for day in days:
+        mine = by_day.get(day.day, [])
+        right = [block for block in mine if right_length(block, request, tasks)]
+        if mine and right == mine and same_work(mine, day) and all(b.held or fits(b, day, tasks, zone) for b in mine):
+            standing[day.day] = mine
+        elif held := [block for block in right if block.held and in_day(block, day)]:
+            standing[day.day] = held
+    begin = [one for one in request.appointments if instant(one.start, zone) > as_of]
+    coming = replace(request, appointments=tuple(begin))
+    return place(coming, days, tasks, seed=seed, as_of=as_of, published=ahead, standing=standing)
+
+
+def same_work(blocks: Sequence[Block], day: Day) -> bool:
+    """Whether these blocks hold exactly the work of the day."""
+    return units_of(part for block in blocks for part in block.parts) == units_of(day.parts)
+
+
+def in_day(block: Block, day: Day) -> bool:
+    """Whether all work of a block is work of the day."""
+    return units_of(block.parts) <= units_of(day.parts)
+
+
+def right_length(block: Block, request: Request, tasks: Mapping[str, Task]) -> bool:
+    """Whether a block has the length that its work gives it under the request's bounds."""
+    if any(tasks[part.task].role is Role.PAPER for part in block.parts if part.task in tasks):
+        return True
+    limits, units = bounds(request.effort), block_units(block)
+    return block.minutes == max(units * UNIT, limits.least) and units <= limits.units
+
+
+def units_of(parts: Iterable[Part]) -> set[tuple[str, int]]:
+    """The units of some parts."""
+    return {(part.task, unit) for part in parts for unit in range(part.first, part.first + part.units)}
+
+
+def fits(block: Block, day: Day, tasks: Mapping[str, Task], zone: ZoneInfo) -> bool:
+    """Whether a block's hour is still free; a timed paper's was looked at before."""
+    return inside(block, day, zone) or any(tasks[part.task].role is Role.PAPER for part in block.parts)
+
+
+# ------------------------------------------------------------------------------------------- small repairs, undo
+
+
+def undo(now: Plan, before: Plan, *, as_of: datetime) -> Plan:
+    """The plan ``before`` in the place of ``now``, which it was mended into: its tasks, days and times as they were.
+
+    What a calendar has seen goes on counting: blocks whose time changes back count one SEQUENCE up. Raises
+    :class:`CannotUndo` where a block has begun in the meantime, since what is over does not change.
+    """
+    as_of = whole_second(as_of)
+    over = {block.uid for block in now.past} | {block.uid for block in before.past}
+    for plan in (now, before):
+        for block in plan.blocks:
+            start = instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone))
+            if now.as_of < start <= as_of and block.uid not in over:
+                raise CannotUndo(
+                    "A block has begun since then, and what is over stays as it was. Change the plan instead."
+                )
+    newer = {block.uid: block for block in now.blocks}
+    blocks = []
+    for block in before.blocks:
+        mine = newer.get(block.uid)
+        if mine is None:
+            sequence = now.retired.get(block.uid, block.sequence - 1) + 1
+            back = block.uid in now.retired
+            blocks.append(replace(block, sequence=sequence, revised=as_of) if back else block)
+            continue
+        moved = (mine.start, mine.fold, mine.minutes) != (block.start, block.fold, block.minutes)
+        same = not moved and mine.parts == block.parts and mine.revised == block.revised
+        revised = block.revised if same else as_of
+        blocks.append(replace(block, sequence=mine.sequence + moved, revised=revised))
+    names = {block.uid for block in blocks}
+    gone = {block.uid: block.sequence for block in now.blocks if block.uid not in names}
+    events = {exam.key: exam for exam in now.exams}
+    exams = []
+    for exam in before.exams:
+        seen = events.get(exam.key, exam)
+        moved = seen.start.date() != exam.start.date()
+        changed = moved or (seen.subject, seen.start, seen.zone, seen.place, seen.latest) != (
+            exam.subject,
+            exam.start,
+            exam.zone,
+            exam.place,
+            exam.latest,
+        )
+        exams.append(replace(exam, sequence=seen.sequence + moved, revised=as_of if changed else seen.revised))
+    left = {uid: sequence for uid, sequence in {**now.retired, **gone}.items() if uid not in names}
+    return replace(before, blocks=tuple(blocks), exams=tuple(exams), retired=left, restored=as_of)
+
+
+def hold(plan: Plan, uid: str, held: bool) -> Plan:
+    """The plan with a block kept where it is, or let go again; nothing else changes. ``KeyError`` for another UID."""
+    if all(block.uid != uid for block in plan.blocks):
+        raise KeyError(uid)
+    return replace(plan, blocks=tuple(replace(b, held=held) if b.uid == uid else b for b in plan.blocks))
+
+
+def later_starts(plan: Plan, request: Request, uid: str, *, as_of: datetime) -> tuple[datetime, ...]:
+    """The wall-clock starts, a quarter of an hour apart, at which a block could still be done later on its day."""
+    block = next((one for one in plan.blocks if one.uid == uid), None)
+    zone = ZoneInfo(plan.zone)
+    day = next((one for one in plan.days if block is not None and one.day == block.day), None)
+    if block is None or day is None or block.fixed or wall(as_of, zone).date() != block.day:
+        return ()
+    rest = timedelta(minutes=bounds(request.effort).rest)
+    others = [span_of(one, zone) for one in plan.blocks if one.uid != uid and abs((one.day - block.day).days) <= 1]
+    first = max(span_of(block, zone).start, as_of) + timedelta(minutes=1)
+    starts = []
+    for gap in day.gaps:
+        at = gap.start + (-(gap.start - datetime.min.replace(tzinfo=gap.start.tzinfo))) % timedelta(minutes=15)
+        while at + timedelta(minutes=block.minutes) <= gap.end:
+            span = Span(at, at + timedelta(minutes=block.minutes))
+            clear = all(span.end + rest <= other.start or other.end + rest <= span.start for other in others)
+            if at >= first and clear:
+                starts.append(wall(at, zone).replace(tzinfo=None, fold=wall(at, zone).fold))
+            at += timedelta(minutes=15)
+    return tuple(starts)
+
+
+def later(plan: Plan, request: Request, uid: str, start: datetime, *, as_of: datetime) -> Plan:
+    """The plan with a block later on the same day, and kept there; nothing else changes.
+
+    ``start`` is one of :func:`later_starts`, else :class:`CannotMove` is raised.
+    """
+    as_of = whole_second(as_of)
+    if start not in later_starts(plan, request, uid, as_of=as_of):
+        raise CannotMove("The block cannot begin then: something else lies there, or the hour is over.")
+    blocks = [
+        replace(
+            block,
+            start=start.replace(fold=0),
+            fold=start.fold,
+            sequence=block.sequence + 1,
+            revised=as_of,
+            held=True,
+        )
+        if block.uid == uid
+        else block
+        for block in plan.blocks
+    ]
+    ordered = sorted(blocks, key=lambda one: (span_of(one, ZoneInfo(plan.zone)).start, one.uid))
+    moved = replace(plan, blocks=tuple(ordered), restored=as_of)
+    if rules.check(request, moved):
+        raise CannotMove("Other work of that day has to come after this block, so it cannot go there.")
+    return moved

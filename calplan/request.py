@@ -35,10 +35,12 @@ from calplan.model import (
     Keep,
     Kind,
     Material,
+    Mending,
     OwnHoliday,
     Rates,
     Request,
     Scope,
+    ShortDay,
     StudyHours,
     Weekday,
 )
@@ -80,6 +82,12 @@ MOST_STRETCHES = 120
 """Weekly stretches of study hours."""
 MOST_DAYS = 400
 """The longest plan, busy time or break, in days."""
+MOST_LATER = 31
+"""Days by which an exam of which only a stretch of days is known may come later than the first of them."""
+MOST_GRACE = 60
+"""Days that may pass before the work of a block without a word is planned again."""
+MOST_SLOW_DAYS = 14
+"""Days that may come back at half the limit after an illness."""
 MOST_MINUTES = 24 * 60
 MOST_MINUTES_A_DAY = 16 * 60
 
@@ -118,9 +126,11 @@ REQUEST = Shape(
         "calendar": listed(MOST_CALENDARS),
         "busy": listed(MOST_ENTRIES),
         "day_off": listed(MOST_ENTRIES),
+        "short_days": listed(MOST_ENTRIES),
         "holidays": single,
         "catch_up": single,
         "rates": single,
+        "mending": single,
     },
     needs={
         "schema": f"schema = {SCHEMA}",
@@ -160,9 +170,11 @@ def _request(raw: object, problems: Problems) -> Request:
         "calendars": table.build("calendar", CALENDAR, lambda entry: _whole(BusyCalendar, entry)),
         "busy": table.build("busy", BUSY, _busy),
         "days_off": table.build("day_off", DAY_OFF, _day_off),
+        "short_days": table.build("short_days", SHORT_DAYS, lambda entry: _whole(ShortDay, entry)),
         "holidays": _holidays(table.table("holidays", HOLIDAYS)),
         "catch_up": _catch_up(table, week),
         "rates": Rates(**table.table("rates", RATES).values),
+        "mending": Mending(**table.table("mending", MENDING).values),
     }
     problems.raise_all(values)
     return Request(**table.only("schema", "title", "zone", "start", "keep"), **values)
@@ -187,6 +199,7 @@ EXAM = Shape(
         "key": short_key,
         "subject": text(80, blank=False),
         "start": the_moment,
+        "latest": the_day,
         "minutes": whole(1, MOST_MINUTES),
         "zone": zone_name,
         "place": text(120),
@@ -200,6 +213,7 @@ EXAM = Shape(
         "answers_by": the_day,
         "labels": single,
         "material": listed(MOST_MATERIALS),
+        "leave_out": listed(MOST_MATERIALS, "keys", text(120, blank=False)),
     },
     needs={"subject": 'subject = "Chemistry"', "start": 'start = "2027-02-04T09:00"', "minutes": "minutes = 120"},
 )
@@ -243,9 +257,12 @@ def _exam(table: Table, key: str, frame: Frame) -> Exam | None:
     day = _exam_day(table, frame, key)
     if day and table.has("answers_by") and table.values["answers_by"] >= day:
         table.wrong("answers_by", "this is not before the exam's day.", f"Write a date before {day}.")
+    _open(table)
     _extended(table)
     labels = _labels(table.table("labels", LABELS))
+    before = table.problems.count
     materials = _materials(table, key, labels, day, frame)
+    sound = table.problems.count == before and (table.has("material") or table.lacks("material"))
     if not table.complete:
         return None
     assumed = table.lacks("material")
@@ -253,7 +270,9 @@ def _exam(table: Table, key: str, frame: Frame) -> Exam | None:
         materials = _usual(key, table.get("scope", Scope.TERM), labels)
         _fits(table, len(materials), frame)
         _claim(table, materials, frame)
-    fields = [name for name in table.values if name not in ("key", "labels", "material")]
+    if sound:
+        materials = _without(table, materials)
+    fields = [name for name in table.values if name not in ("key", "labels", "material", "leave_out")]
     return Exam(key=key, labels=labels, materials=materials, assumed=assumed, **table.only(*fields))
 
 
@@ -281,6 +300,20 @@ def _existing(table: Table, zone: str) -> datetime:
         sentence = f"the clocks in {zone} leave {show(begin)} out."
         table.wrong("start", sentence, f"Write a time that they do show, such as {there:%Y-%m-%dT%H:%M}.")
     return moment
+
+
+def _open(table: Table) -> None:
+    """Where only a stretch of days is known, its last one lies at most a month after the first."""
+    if not table.has("start", "latest"):
+        return
+    first, last = table.values["start"].date(), table.values["latest"]
+    if last < first:
+        remedy = "Write the last day on which the exam may be, or leave it out."
+        table.wrong("latest", f"{last} lies before the first day, {first}.", remedy)
+    elif last - first > timedelta(days=MOST_LATER):
+        furthest = first + timedelta(days=MOST_LATER)
+        remedy = f"Write a day up to {furthest}, and correct it once more is known."
+        table.wrong("latest", f"this is more than {MOST_LATER} days after the first day, {first}.", remedy)
 
 
 def _extended(table: Table) -> None:
@@ -444,6 +477,19 @@ def _usual(exam: str, scope: Scope, labels: Mapping[Kind, str]) -> tuple[Materia
     return tuple(made)
 
 
+def _without(exam: Table, materials: tuple[Material, ...]) -> tuple[Material, ...]:
+    """The materials without those that are left out by their keys; what stays keeps its key and its title."""
+    known, out = {material.key for material in materials}, dict.fromkeys(exam.get("leave_out", ()))
+    for key in out:
+        if key not in known:
+            sentence = f"no material of this exam has the key {show(key)}."
+            exam.wrong("leave_out", sentence, "Take it out of the list, or correct it.")
+    kept = tuple(material for material in materials if material.key not in out)
+    if not kept:
+        exam.wrong("leave_out", "this leaves no material at all.", "Keep a piece, or take the whole exam out.")
+    return kept
+
+
 # ----------------------------------------------------------------------------- study hours and appointments
 
 STUDY_HOURS = Shape(
@@ -575,6 +621,12 @@ def _day_off(table: Table) -> DayOff | None:
     return DayOff(first=first, last=last, **title)
 
 
+SHORT_DAYS = Shape(
+    {"day": the_day, "minutes": whole(0, MOST_MINUTES_A_DAY)},
+    needs={"day": "day = 2027-01-25", "minutes": "minutes = 20"},
+)
+
+
 HOLIDAYS = Shape({"country": country, "subdivision": subdivision, "use": word(HolidayUse), "own": listed(MOST_ENTRIES)})
 OWN_HOLIDAY = Shape(
     {"day": the_day, "title": text(120, blank=False)},
@@ -656,12 +708,17 @@ RATES = Shape(
         "test_size": whole(1, 1_000),
         "flags": whole(0, 100),
         "flags_must": whole(0, 100),
+        "flag": number(0, 120),
         "gather": whole(5, 240),
         "tidy": whole(5, 240),
         "taper": whole(5, 240),
         "eve": whole(5, 240),
     }
 )
+
+# ------------------------------------------------------------------------------------------------- mending
+
+MENDING = Shape({"grace": whole(0, MOST_GRACE), "slow_days": whole(0, MOST_SLOW_DAYS)})
 
 TABLES: dict[str, Shape] = {
     "request": REQUEST,
@@ -674,9 +731,11 @@ TABLES: dict[str, Shape] = {
     "calendar": CALENDAR,
     "busy": BUSY,
     "day_off": DAY_OFF,
+    "short_days": SHORT_DAYS,
     "holidays": HOLIDAYS,
     "holidays.own": OWN_HOLIDAY,
     "catch_up": CATCH_UP,
     "rates": RATES,
+    "mending": MENDING,
 }
 """Every table of the schema by its name."""

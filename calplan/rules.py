@@ -24,10 +24,11 @@ from calplan.clockrules import (
     match_events,
     paper_faults,
     room_faults,
+    short_day_faults,
     uid_faults,
 )
 from calplan.errors import Fault
-from calplan.facts import DAY, YEARS, ExamFacts, Facts, Placed, gather, place_of
+from calplan.facts import DAY, UNCOUNTED, YEARS, ExamFacts, Facts, Placed, gather, place_of
 from calplan.model import (
     KINDS,
     SCHEMA,
@@ -69,7 +70,8 @@ RULES: dict[str, str] = {
     "unknown-material": "Tasks and the ask list name only materials of their exam.",
     "material-left-out": "Every material that is in hand in time has its turn, kept or not.",
     "kept-beyond-ranks": "A task keeps no more units than it has, and no fewer than none.",
-    "part-out-of-range": "A part holds at least one unit and only units that its task keeps.",
+    "part-out-of-range": "A part holds at least one unit and only units that its task keeps and that are not over.",
+    "behind-unfounded": "What is said to be over of a task is the work of blocks that are over, and all of it.",
     "unit-missing": "Every kept unit lies in a day and in a block.",
     "unit-twice": "No unit lies in two places.",
     "units-out-of-order": "A task's units are worked in their order.",
@@ -82,7 +84,7 @@ RULES: dict[str, str] = {
     "before-answers": "A first pass without answers waits for its fallback day or has a substitute.",
     "after-exam": "No work for an exam lies on its own date or later.",
     # the order within an exam
-    "order-broken": "Within an exam the rotation order is kept, but for material that comes late.",
+    "order-broken": "Within an exam the rotation order is kept, but for late material and for work moved by mending.",
     "second-pass-first": "The second pass of a kind comes after the last of its first pass.",
     "tidy-not-last": "Tidying the summary sheet comes last of the second pass.",
     "encore-before-first-pass": "Material comes again only after the day on which its first pass is over.",
@@ -99,6 +101,7 @@ RULES: dict[str, str] = {
     "wrong-halved": "Days are halved by a light holiday or an exam, and by nothing else.",
     # loads
     "over-limit": "No day holds more work, appointments included, than the limit.",
+    "over-short-day": "A short day holds no more work, appointments included, than the minutes that it has.",
     "over-maximum": "No day holds more work, appointments included, than the daily maximum.",
     "maximum-too-high": "The daily maximum is no higher than its definition allows.",
     "wrong-bound": "The bound is at most what the plan itself needs, and enough to hold the kept work.",
@@ -226,7 +229,7 @@ def document_faults(facts: Facts) -> Iterator[Fault]:
         yield Fault("exams-differ", "exams", f"The plan has {keys}, the request {asked}.")
     for exam in facts.exams.values():
         if exam.planned is not None and not same_exam(exam.exam, exam.planned, request.zone):
-            sentence = "Subject, start, zone or length are not the request's."
+            sentence = "Subject, start, latest day, zone or length are not the request's."
             yield Fault("exams-differ", f"exam {exam.exam.key}", sentence)
 
 
@@ -237,8 +240,8 @@ def same_exam(exam: Exam, planned: PlannedExam, zone: str) -> bool:
         exam.minutes * (100 + exam.extra_time) // 100,
         -(-exam.minutes * (100 + exam.extra_time) // 100),
     }
-    ours = (exam.subject, exam.start, exam.zone or zone)
-    return ours == (planned.subject, planned.start, planned.zone) and planned.minutes in lengths
+    ours = (exam.subject, exam.start, exam.latest, exam.zone or zone)
+    return ours == (planned.subject, planned.start, planned.latest, planned.zone) and planned.minutes in lengths
 
 
 def calendar_faults(facts: Facts) -> Iterator[Fault]:
@@ -295,10 +298,10 @@ def stock_faults(facts: Facts) -> Iterator[Fault]:
         ends = exam.consolidate_ends or exam.cover_ends
         passes = chain(exam.of(Role.COVER), exam.of(Role.CONSOLIDATE))
         taken = {item.material for task in passes for item in task.items}
+        taken |= {
+            key for block in facts.plan.past for one in block.worked if one.exam == exam.exam.key for key in one.pieces
+        }
         for material in exam.exam.materials:
-            pieces = material.size or 1 if material.kind in (Kind.NOTES, Kind.PRACTICE) else 1
-            if material.covered >= pieces:
-                continue  # gone through in an earlier state of the plan
             if material.key not in taken and len(exam.usable) > 1 and ends and (material.in_hand or ends) <= ends:
                 yield Fault("material-left-out", f"exam {key}", f"Nothing takes up {material.key!r}.")
 
@@ -311,15 +314,36 @@ def part_faults(facts: Facts) -> Iterator[Fault]:
             task = facts.tasks.get(part.task)
             if task is None:
                 yield Fault("unknown-task", name_of(holder), f"The plan has no task {part.task!r}.")
-            elif part.units < 1 or part.first < 0 or part.first + part.units > max(0, task.kept):
+            elif part.units < 1 or part.first < 0 or part.first + part.units > reach(task):
                 units = f"Units {part.first} to {part.first + part.units} of task {part.task}"
                 yield Fault("part-out-of-range", name_of(holder), f"{units}, which keeps {task.kept}.")
+
+
+def reach(task: Task) -> int:
+    """The place after the last unit of a task that is to be done."""
+    return task.ahead[-1] + 1 if task.behind and task.ahead else 0 if task.behind else max(0, task.kept)
+
+
+def behind_faults(facts: Facts) -> Iterator[Fault]:
+    """What is over of each task, counted again from the blocks that are over."""
+    over: dict[str, set[int]] = {}
+    for block in facts.plan.past:
+        for one in block.worked:
+            over.setdefault(one.task, set()).update(range(one.first, one.first + one.units - one.back))
+    for task in facts.tasks.values():
+        said = [unit for first, units in task.behind for unit in range(first, first + units)]
+        known = {unit for unit in over.get(task.id, ()) if unit < len(task.ranks)}
+        if task.role not in UNCOUNTED and (len(said) != len(set(said)) or set(said) != known):
+            sentence = f"{len(said)} units are said to be over; blocks that are over hold {len(known)}."
+            yield Fault("behind-unfounded", f"task {task.id}", sentence)
 
 
 def placing_faults(facts: Facts) -> Iterator[Fault]:
     """Every kept unit once in the days and once in the blocks, in order, and both agree."""
     for name, task in facts.tasks.items():
-        whole = [(0, task.kept)]
+        if task.behind and not task.ahead and not facts.in_days[name] and not facts.in_blocks[name]:
+            continue
+        whole = [(0, task.kept)] if not task.behind else []
         both = facts.in_days[name], facts.in_blocks[name]
         if all([(one.part.first, one.part.units) for one in placed] == whole for placed in both):
             if both[0][0].day != both[1][0].day:
@@ -336,17 +360,17 @@ def placing_faults(facts: Facts) -> Iterator[Fault]:
 def once_faults(task: Task, where: str, parts: Sequence[Part]) -> Iterator[Fault]:
     """Holes, doubles and disorder among a task's parts, which come in the order of time."""
     place = f"task {task.id}"
-    ranges = sorted((part.first, part.first + part.units) for part in parts)
-    reached = 0
-    for first, end in ranges:
-        if first > reached:
-            yield Fault("unit-missing", place, f"Units {reached} to {first} are not in the {where}.")
-        if first < reached:
-            yield Fault("unit-twice", place, f"Units {first} to {min(end, reached)} are in the {where} more than once.")
-        reached = max(reached, end)
-    if reached < task.kept:
-        yield Fault("unit-missing", place, f"Units {reached} to {task.kept} are not in the {where}.")
-    if any(one.first > other.first for one, other in pairwise(parts)):
+    due = set(task.ahead) if task.behind else set(range(max(0, task.kept)))
+    held = Counter(unit for part in parts for unit in range(part.first, part.first + part.units))
+    missing = sorted(due - held.keys())
+    twice = sorted(unit for unit, times in held.items() if times > 1)
+    if missing:
+        yield Fault("unit-missing", place, f"{len(missing)} units, from {missing[0]} on, are not in the {where}.")
+    if twice:
+        yield Fault("unit-twice", place, f"{len(twice)} units, from {twice[0]} on, are in the {where} more than once.")
+    if any(unit not in due for unit in held if unit < len(task.ranks)) and task.behind:
+        yield Fault("part-out-of-range", place, f"Units that are over, or left out, are in the {where}.")
+    if not task.astray and any(one.first > other.first for one, other in pairwise(parts)):
         yield Fault("units-out-of-order", place, f"In the {where}, later units come before earlier ones.")
 
 
@@ -369,7 +393,7 @@ def conservation_faults(facts: Facts) -> Iterator[Fault]:
     if (figures.asked, figures.kept) != (asked, kept):
         said = f"{figures.asked} asked and {figures.kept} kept"
         yield Fault("work-not-conserved", "figures", f"{said} are said, {asked} and {kept} are in the tasks.")
-    lost = Counter(rank for task in facts.counted for rank in task.ranks[max(0, task.kept) :])
+    lost = Counter(task.ranks[unit] for task in facts.counted for unit in task.lost)
     minutes = {rank: UNIT * lost[rank] for rank in Rank if lost[rank]}
     if facts.plan.shortfall is not None:
         said_lost = {rank: amount for rank, amount in facts.plan.shortfall.lost.items() if amount}
@@ -432,13 +456,14 @@ ROTATION = frozenset({Role.GATHER, Role.COVER, Role.CONSOLIDATE, Role.TIDY})
 def order_faults(facts: Facts) -> Iterator[Fault]:
     """Tasks of the first and second pass that overtake one another, day by day.
 
-    A task that may not start before some day has been overtaken rightly by what lies before that day.
+    A task that may not start before some day has been overtaken rightly by what lies before that day. Work that was
+    moved when the plan was mended may lie out of its order.
     """
     for exam in facts.exams.values():
         if order_bent(facts, exam.exam):
             continue
         later: list[date] = []
-        for task in reversed([task for task in exam.tasks if task.role in ROTATION]):
+        for task in reversed([task for task in exam.tasks if task.role in ROTATION and not task.astray]):
             days = facts.days_of[task.id]
             i = bisect_left(later, task.first)
             if days and i < len(later) and later[i] < days[-1]:
@@ -501,8 +526,9 @@ def first_passes(facts: Facts, exam: ExamFacts) -> dict[str, list[tuple[Item, da
     """By material, the items that have their first pass in the plan, each with the day on which it is over."""
     passes: dict[str, list[tuple[Item, date]]] = {}
     for task in exam.of(Role.COVER):
-        for item in task.items if facts.days_of[task.id] else ():
-            passes.setdefault(item.material, []).append((item, facts.days_of[task.id][-1]))
+        days = facts.days_of[task.id] or ([date.min] if task.behind else [])
+        for item in task.items if days else ():
+            passes.setdefault(item.material, []).append((item, days[-1]))
     return passes
 
 
@@ -547,7 +573,11 @@ def taper_task_faults(facts: Facts, exam: ExamFacts, taper: Sequence[date]) -> I
     rates = {Role.TAPER: facts.request.rates.taper, Role.EVE: facts.request.rates.eve}
     for task in sorted((*exam.of(Role.TAPER), *exam.of(Role.EVE)), key=lambda task: task.number):
         days = {task.first, task.last, *facts.days_of[task.id]}
-        if len(days) > 1 or due.pop(task.first, None) is not task.role:
+        if task.behind and not task.ahead:
+            due.pop(task.ideal, None)
+        elif task.round == 0 and exam.mended:
+            due.clear()
+        elif len(days) > 1 or due.pop(task.first, None) is not task.role:
             yield Fault("taper-task", f"task {task.id}", "It is not the one task of one day of the taper stage.")
     for day, role in due.items():
         if rates[role]:
@@ -561,17 +591,18 @@ def turn_faults(facts: Facts) -> Iterator[Fault]:
     in the order of worth. A stop whose material or answers come late changes places; such kinds are left out.
     """
     for key, exam in facts.exams.items():
-        cover = exam.of(Role.COVER)
+        cover = [task for task in exam.of(Role.COVER) if task.round or not exam.mended]
         if len(exam.usable) < 2 or not cover:
             continue
         kinds = len({task.kind for task in cover})
         rounds = len({task.round for task in cover})
         most = (2 * exam.cover + kinds) // (2 * kinds) if exam.cover >= 10 else 2 if exam.cover >= 4 else 1
-        if rounds > max(1, most):
+        if rounds > max(1, most) and not exam.mended:
             yield Fault("too-many-rounds", f"exam {key}", f"{rounds} rounds, where {exam.cover} days give {most}.")
         late = {each.kind for each in exam.exam.materials if each.in_hand or each.answers is Answers.NONE}
         steady = [task for task in cover if task.kind not in late]
         orders = (KINDS,) if exam.cover >= 10 else (WORTH,) if exam.cover < 4 else (KINDS, WORTH)
+        orders = (KINDS, WORTH) if exam.mended else orders
         if not any(in_turn(steady, order) for order in orders):
             yield Fault("wrong-turn", f"exam {key}", "The kinds of a round do not take turns in their order.")
 
@@ -594,23 +625,37 @@ def stage_faults(facts: Facts) -> Iterator[Fault]:
         if said.usable_days != len(exam.usable):
             sentence = f"{said.usable_days} are said, {len(exam.usable)} days before it have room."
             yield Fault("wrong-usable-days", f"exam {key}", sentence)
+        if exam.mended:
+            yield from kept_stage_faults(key, exam, said)
+            continue
         ends = (exam.cover_ends, exam.consolidate_ends, exam.taper_days)
         told = (said.cover_ends, said.consolidate_ends, said.taper_days)
         if told != ends and not (len(exam.usable) == 1 and told == (None, None, ())):
             yield Fault("wrong-stages", f"exam {key}", f"Cover and consolidate should end on {ends[0]} and {ends[1]}.")
 
 
+def kept_stage_faults(key: str, exam: ExamFacts, said: PlannedExam) -> Iterator[Fault]:
+    """The stages of an exam whose plan was mended: they keep their dates, and the light end is never lost."""
+    ends = said.cover_ends, said.consolidate_ends
+    if None not in ends and ends != tuple(sorted(one for one in ends if one)):
+        yield Fault("wrong-stages", f"exam {key}", f"Cover ends on {ends[0]}, after consolidate on {ends[1]}.")
+    if said.taper_days != exam.taper_days or (len(exam.usable) > 1 and not said.taper_days):
+        sentence = f"The days after the second pass are {len(exam.taper_days)}; {len(said.taper_days)} are said."
+        yield Fault("wrong-stages", f"exam {key}", sentence)
+
+
 def load_faults(facts: Facts) -> Iterator[Fault]:
     """Each day's minutes against limit, daily maximum and halving, and encores in their place."""
     limit, maximum = facts.request.effort.limit, facts.plan.figures.maximum
     for day, (work, encores) in facts.loads.items():
-        load = UNIT * (work + encores) + facts.fixed_on(day).minutes
+        load, spent = UNIT * (work + encores) + facts.fixed_on(day).minutes, facts.spent.get(day, 0)
         place = f"day {day}"
-        if work + encores and load > limit:
-            yield Fault("over-limit", place, f"It holds {load} minutes; the limit is {limit}.")
+        if work + encores and load + UNIT * spent > limit:
+            done = f", {UNIT * spent} of them done" if spent else ""
+            yield Fault("over-limit", place, f"It holds {load + UNIT * spent} minutes{done}; the limit is {limit}.")
         elif work + encores and load > maximum:
             yield Fault("over-maximum", place, f"It holds {load} minutes; the daily maximum is {maximum}.")
-        if day in facts.halved and work + encores > limit // 2 // UNIT:
+        if day in facts.halved and work + encores and work + encores + spent > limit // 2 // UNIT:
             sentence = f"It holds {UNIT * (work + encores)} minutes of work; half the limit is {limit // 2}."
             yield Fault("halved-day-overfull", place, sentence)
         if encores and (work or any(day in facts.days_of[paper] for paper in facts.papers)):
@@ -624,11 +669,13 @@ def figure_faults(facts: Facts) -> Iterator[Fault]:
     cut off at it must together hold all the kept work.
     """
     effort, figures = facts.request.effort, facts.plan.figures
-    allowed = min(effort.limit, max(effort.usual * 4 // (3 * UNIT) * UNIT, figures.bound + UNIT))
-    if figures.maximum > allowed:
+    usual = effort.usual * 4 // (3 * UNIT) * UNIT
+    allowed = min(effort.limit, max(usual, figures.bound + UNIT, figures.before or 0))
+    raised = any(notice.code == "maximum-raised" for notice in facts.plan.notices)
+    if figures.maximum > (effort.limit if raised and figures.before is not None else allowed):
         yield Fault("maximum-too-high", "figures", f"It is {figures.maximum}; {allowed} is allowed.")
-    kept = sum(max(0, task.kept) for task in facts.counted)
-    if not kept:
+    kept = sum(max(0, task.kept) - sum(units for _, units in task.behind) for task in facts.counted)
+    if kept <= 0:
         return
     full = [UNIT * (work + facts.fixed_on(day).most) for day, (work, _) in facts.loads.items() if work]
     most = min(figures.maximum, max(full, default=figures.maximum))
@@ -649,6 +696,7 @@ WHOLE_PLAN: tuple[Callable[[Facts], Iterator[Fault]], ...] = (
     task_faults,
     stock_faults,
     part_faults,
+    behind_faults,
     placing_faults,
     conservation_faults,
     window_faults,
@@ -662,6 +710,7 @@ WHOLE_PLAN: tuple[Callable[[Facts], Iterator[Fault]], ...] = (
     room_faults,
     gap_faults,
     load_faults,
+    short_day_faults,
     figure_faults,
     block_faults,
     uid_faults,

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from calplan.model import UNIT, HolidayDay, HolidayUse, Plan, PlannedExam, Rank, Role, Shortfall, Skipped, Stage
 from calplan.remarks import FEW
 from calplan.spans import instant, wall
+from calplan.wording import may_be_later
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -47,7 +48,8 @@ def exam_sentence(exam: PlannedExam, zone: str) -> str:
     ]
     taper = [f"taper from {short_day(exam.taper_days[0])}"] if exam.taper_days else []
     stages = f": {', '.join(ends + taper)}" if ends + taper else ""
-    return f"{exam.subject}: {when}{place}. {usable_days(exam)}{stages}."
+    later = f" {may_be_later(exam)}" if may_be_later(exam) else ""
+    return f"{exam.subject}: {when}{place}.{later} {usable_days(exam)}{stages}."
 
 
 def usable_days(exam: PlannedExam) -> str:

@@ -67,6 +67,11 @@ class Problems:
         """Whether further problems are only counted."""
         return len(self.found) >= MOST_PROBLEMS
 
+    @property
+    def count(self) -> int:
+        """How many problems there are by now."""
+        return len(self.found) + self.more
+
     def add(self, place: str, sentence: str, remedy: str = "", path: Path = ()) -> None:
         if self.full:
             self.more += 1
@@ -167,6 +172,7 @@ OTHER_WORDS = {
     "timezone": "zone",
     "tz": "zone",
     "name": "title",
+    "short_day": "short_days",
     "hours": "study_hours",
     "week": "study_hours",
     "exams": "exam",

@@ -20,7 +20,9 @@ from calplan.spans import instant, wall
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
-    from datetime import datetime, time
+    from datetime import date, datetime, time
+
+    from calplan.model import PlannedExam
 
 WHY_TODAY = "Why today"
 """What stands before the reason for a task's day."""
@@ -501,6 +503,13 @@ def _ordinal(number: int) -> str:
     return f"{number}{ending}"
 
 
+def may_be_later(exam: PlannedExam) -> str:
+    """Where the exam may also be on a later day: up to which, and what the plan does about it; else nothing."""
+    if exam.latest is None or exam.latest <= exam.start.date():
+        return ""
+    return f"It may also be on any day up to {_day(exam.latest)}; the plan counts on the first."
+
+
 def with_link(text: str, link: str | None) -> str:
     """What a block asks for, and where it is ticked off."""
     return f"{text}\nTick it off: {link}" if link else text
@@ -519,8 +528,8 @@ def _sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?", "…")) else f"{text}."
 
 
-def _day(moment: datetime) -> str:
-    return f"{_WEEKDAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
+def _day(day: date) -> str:
+    return f"{_WEEKDAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
 def _clock(moment: datetime | time) -> str:

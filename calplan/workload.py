@@ -128,7 +128,7 @@ def board_of(request: Request, usable: Sequence[Day], exams: Sequence[Prepared],
     return Board(
         room=tuple(day.room for day in usable),
         load=tuple(day.fixed for day in usable),
-        filled=tuple(day.day in encores for day in usable),
+        filled=tuple(day.day in encores or day.spent > 0 for day in usable),
         eves=frozenset(len(one.days) - 1 for one in exams),
         usual=max(1, request.effort.usual // UNIT),
         limit=request.effort.limit // UNIT,

@@ -22,6 +22,7 @@ from calplan.model import (
     Material,
     OwnHoliday,
     Request,
+    ShortDay,
     StudyHours,
     Weekday,
 )
@@ -51,6 +52,10 @@ def requests(draw: st.DrawFn) -> tuple[Request, datetime]:
             for start, minutes in draw(st.lists(st.tuples(moments(), st.integers(5, 2000)), max_size=8))
         ),
         days_off=tuple(DayOff(first=day, last=day) for day in draw(st.lists(dates(), max_size=3))),
+        short_days=tuple(
+            ShortDay(day=day, minutes=minutes)
+            for day, minutes in draw(st.lists(st.tuples(dates(), st.integers(0, 150)), max_size=4))
+        ),
         holidays=Holidays(
             use=draw(st.sampled_from(HolidayUse)), own=tuple(OwnHoliday(day=day, title="Fair") for day in holidays)
         ),
@@ -62,10 +67,12 @@ def requests(draw: st.DrawFn) -> tuple[Request, datetime]:
 @st.composite
 def exam(draw: st.DrawFn, place: int) -> Exam:
     key = f"exam-{place}"
+    start = datetime.combine(draw(dates()), time(draw(st.integers(7, 18))))
     return Exam(
         key=key,
         subject=f"Subject {place}",
-        start=datetime.combine(draw(dates()), time(draw(st.integers(7, 18)))),
+        start=start,
+        latest=draw(st.none() | st.integers(0, 31).map(lambda more: start.date() + timedelta(days=more))),
         zone=draw(st.none() | st.sampled_from(ZONES)),
         minutes=draw(st.integers(20, 200)),
         weight=draw(st.integers(1, 3)),

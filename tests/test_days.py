@@ -16,6 +16,7 @@ from calplan.days import (
     Days,
     bounds,
     capacity,
+    done_by_day,
     exam_day,
     exam_span,
     paper_span,
@@ -39,9 +40,13 @@ from calplan.model import (
     Holidays,
     HolidayUse,
     OwnHoliday,
+    PastBlock,
     Request,
+    Role,
+    ShortDay,
     StudyHours,
     Weekday,
+    Worked,
 )
 from calplan.spans import Span
 
@@ -460,6 +465,96 @@ def test_room_is_what_limit_appointments_and_halving_leave() -> None:
     assert [room(half, limit) for limit in (10, 60, 200)] == [0, 4, 10]
 
 
+def test_the_minutes_of_a_short_day_hold_whatever_the_limit_and_are_not_halved() -> None:
+    day = Day(day=date(2026, 5, 5), free=20, fixed=3, short=44)
+    assert [room(day, limit) for limit in (10, 15, 35, 44, 60, 200)] == [0, 0, 4, 5, 5, 5]
+    half = Day(day=date(2026, 5, 5), free=20, fixed=3, short=44, halved=True)
+    assert [room(half, limit) for limit in (10, 60, 200)] == [0, 4, 5]
+    assert room(Day(day=date(2026, 5, 5), free=20, short=0), 60) == 0
+
+
+def test_a_short_day_takes_the_fewest_of_its_minutes_and_its_gaps_stay() -> None:
+    """Tutoring of 22 minutes is five units; the shortest block has 15 minutes."""
+
+    def found(*minutes: int, tutoring: bool = False, limit: int = 60) -> tuple[int, int]:
+        lesson = Appointment(title="Tutoring", start=datetime(2026, 5, 5, 9), minutes=22)
+        request = ask(
+            exam(datetime(2026, 5, 8, 9)),
+            week=(hours("16:00", "20:00"),),
+            effort=Effort(limit=limit, bedtime=time(23, 30)),
+            short_days=tuple(ShortDay(day=date(2026, 5, 5), minutes=each) for each in minutes),
+            appointments=(lesson,) if tutoring else (),
+        )
+        days = resolve(request, (), as_of=early(date(2026, 5, 4))).days
+        assert [one.room for one in days if one.day != date(2026, 5, 5)] == [limit // 5] * 3
+        return days[1].free, days[1].room
+
+    assert found() == (40, 12)
+    assert found(30) == found(90, 30) == found(30, 34) == (40, 6)
+    assert found(90) == (40, 12)
+    assert found(0) == found(14) == (40, 0)
+    assert found(15) == (40, 3)
+    assert found(14, limit=10) == (40, 2)  # the limit makes the shortest block as short
+    assert found(45, tutoring=True) == (40, 4)
+    assert found(39, tutoring=True) == (40, 0)
+
+
+def test_work_that_is_done_takes_from_the_room_of_its_day_and_not_from_its_free_time() -> None:
+    """A limit of 60 minutes is twelve units; the whole of a halved day is half of that, done or not."""
+    day = Day(day=date(2026, 5, 5), free=20, fixed=3, spent=4)
+    assert [room(day, limit) for limit in (35, 40, 60, 200)] == [0, 1, 5, 20]
+    half = Day(day=date(2026, 5, 5), free=20, spent=4, halved=True)
+    assert [room(half, limit) for limit in (40, 60, 200)] == [0, 2, 10]
+    assert room(Day(day=date(2026, 5, 5), free=20, fixed=2, spent=4, short=40), 60) == 2
+
+
+def test_days_know_what_is_done_on_them() -> None:
+    request = ask(
+        exam(datetime(2026, 5, 8, 9)),
+        week=(hours("16:00", "20:00"),),
+        effort=Effort(bedtime=time(23, 30)),
+        short_days=(ShortDay(day=date(2026, 5, 5), minutes=30),),
+    )
+    spent = {date(2026, 5, 4): 5, date(2026, 5, 5): 3, date(2026, 4, 1): 99}
+    now = datetime(2026, 5, 4, 8, tzinfo=UTC)
+    before, after = (resolve(request, (), as_of=now, **more).days for more in ({}, {"spent": spent}))  # type: ignore[arg-type]
+    assert [one.spent for one in after] == [5, 3, 0, 0]
+    assert [one.room for one in after] == [7, 3, 12, 12]
+    assert [one.room for one in before] == [12, 6, 12, 12]
+    assert [(one.gaps, one.free) for one in before] == [(one.gaps, one.free) for one in after]
+    few = resolve(request, (), as_of=now, spent={date(2026, 5, 5): 4}).days[1]
+    assert few.room == 0  # of thirty minutes ten are left, and the shortest block has fifteen
+
+
+def test_what_is_done_by_day_is_what_was_worked_and_does_not_come_back() -> None:
+    def over(day: int, *worked: Worked, missed: bool = False) -> PastBlock:
+        start = datetime(2026, 5, day, 16)
+        return PastBlock(
+            uid=str(day), day=start.date(), start=start, minutes=60, revised=start.replace(tzinfo=UTC),
+            headline="", text="", worked=worked, missed=missed, fixed=not worked,
+        )  # fmt: skip
+
+    def work(units: int, back: int = 0, role: Role = Role.COVER) -> Worked:
+        return Worked(exam="chem", role=role, kind=None, units=units, back=back)
+
+    past = (over(4, work(4), work(3, 2)), over(4, work(2)), over(5), over(6, work(5, 5), work(24, role=Role.PAPER)))
+    assert {day.day: units for day, units in done_by_day(past).items() if units} == {4: 7}
+    assert done_by_day((over(7, work(4), missed=True),)) == {}
+
+
+def test_a_timed_paper_takes_its_minutes_from_a_short_day_too() -> None:
+    request = ask(
+        exam(datetime(2026, 5, 8, 17)),
+        week=(hours("16:00", "20:00"),),
+        effort=Effort(bedtime=time(23)),
+        short_days=(ShortDay(day=date(2026, 5, 5), minutes=150), ShortDay(day=date(2026, 5, 6), minutes=130)),
+    )
+    first, second = resolve(request, (), as_of=early(date(2026, 5, 5))).days[:2]
+    assert (first.room, second.room) == (12, 12)
+    paper = [set_aside(day, paper_span(request, request.exams[0], day.day), request.effort) for day in (first, second)]
+    assert [day.room for day in paper] == [6, 0]  # 30 minutes are left, and 10
+
+
 def test_a_timed_paper_takes_its_place_and_a_break_out_of_a_day() -> None:
     request = ask(exam(datetime(2026, 5, 8, 17)), week=(hours("16:00", "20:00"),), effort=Effort(bedtime=time(23)))
     day = resolve(request, (), as_of=early(date(2026, 5, 5))).days[0]
@@ -637,6 +732,12 @@ def test_limits_and_exams_are_causes_too() -> None:
     assert taken_by(full) == ["Appointments fill the daily limit of 60 minutes: Mon 4 May."]
     short = ask(exam(datetime(2026, 5, 5, 9)), week=(hours("16:00", "16:10"),))
     assert taken_by(short) == ["Study hours shorter than the shortest block of 15 minutes: Mon 4 May."]
+    few = tuple(ShortDay(day=date(2026, 5, day), minutes=minutes) for day, minutes in ((4, 10), (5, 0)))
+    ill = ask(exam(datetime(2026, 5, 6, 9)), week=(hours("16:00", "20:00"),), short_days=few)
+    assert taken_by(ill) == [
+        "Only 10 minutes possible, appointments included: Mon 4 May.",
+        "No time on that day: Tue 5 May.",
+    ]
     other = ask(
         exam(datetime(2026, 5, 5, 9)), exam(datetime(2026, 5, 4, 15), key="art"), week=(hours("16:00", "18:00"),)
     )

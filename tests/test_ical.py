@@ -13,6 +13,7 @@ import pytest
 import recurring_ical_events
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from calplan.ical import MOST_BYTES, MOST_EVENTS, Links, clean, feed, to_ics
 from calplan.model import Kind, Part, Role, identity
@@ -278,6 +279,24 @@ def test_an_exam_day_tells_hour_and_place_and_takes_no_time():
     assert history["DESCRIPTION"].startswith("Starts at 13:30 (Europe/London time)\nNothing is planned")
     assert "LOCATION" not in history
     assert chemistry["TRANSP"] == history["TRANSP"] == "TRANSPARENT"
+
+
+@pytest.mark.parametrize(
+    ("latest", "told"),
+    [
+        (None, ""),
+        (date(2026, 3, 20), ""),
+        (date(2026, 3, 27), "It may also be on any day up to Friday 27 March 2026; the plan counts on the first.\n"),
+    ],
+)
+def test_an_exam_day_tells_where_a_later_one_is_possible(latest, told):
+    """20 March 2026 is a Friday, so the 27th is one (Gregorian calendar)."""
+    request, plan = plans.chemistry()
+    (exam,) = plan.exams
+    plan = replace(plan, exams=(replace(exam, latest=latest),))
+    for seen in (judges.with_icalendar, judges.with_vobject):
+        (marker,) = [one for one in seen(to_ics(plan, request)) if one.uid == identity(plan.seed, "exam", "chem")]
+        assert marker.description.split("Room 12\n")[1] == f"{told}Nothing is planned for this exam on its own day."
 
 
 def test_an_exam_day_has_a_stamp_of_its_own_which_its_blocks_do_not_touch():

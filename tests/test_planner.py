@@ -34,6 +34,7 @@ from calplan.model import (
     Rank,
     Request,
     Role,
+    ShortDay,
     StudyHours,
     Weekday,
     plan_from_json,
@@ -107,6 +108,40 @@ def test_thirty_days_have_one_stop_a_day_in_rotation_and_nothing_cut() -> None:
     assert {20, 25, 30, 35, 40} >= set(load(plan)[:20])
     assert plan.shortfall is None
     assert not any(notice.code in ("combined", "shortened", "left-out") for notice in plan.notices)
+
+
+def test_short_days_hold_their_minutes_and_the_limit_that_would_do_reckons_with_them() -> None:
+    """Ten days, of which four are short. Under the limit that is said all fits, and under one less not."""
+    short = tuple(ShortDay(day=EXAM_DAY - timedelta(days=back), minutes=20) for back in (3, 5, 7, 9))
+    whole = plan_over(10, effort=Effort(limit=300)).figures.everything
+    said = plan_over(10, effort=Effort(limit=300), short_days=short).figures.everything
+    assert whole is not None
+    assert said is not None
+    assert said > whole
+    enough = plan_over(10, effort=Effort(limit=said), short_days=short)
+    assert lost(enough) == {}
+    assert all(minutes <= 20 for day, minutes in zip(enough.days, load(enough), strict=True) if day.short == 20)
+    assert sum(day.short == 20 for day in enough.days) == 4
+    assert lost(plan_over(10, effort=Effort(limit=said - 5), short_days=short)) != {}
+
+
+def test_a_timed_paper_keeps_away_from_days_too_short_for_it() -> None:
+    """120 minutes with a quarter more are 150."""
+    exam = chemistry(timed_paper=True, extra_time=25)
+    first = paper_day(make_plan(request(exam), {}, as_of=before_exam(20)))
+    short = (ShortDay(day=first, minutes=149),)
+    assert paper_day(make_plan(request(exam, short_days=short), {}, as_of=before_exam(20))) != first
+    short = (ShortDay(day=first, minutes=150),)
+    plan = make_plan(request(exam, short_days=short), {}, as_of=before_exam(20))
+    assert paper_day(plan) == first
+    assert [part.units for day in plan.days if day.day == first for part in day.parts] == [30]
+
+
+def paper_day(plan: Plan) -> date:
+    """The day of the one timed paper."""
+    papers = {task.id for task in plan.tasks if task.role is Role.PAPER}
+    (day,) = [day.day for day in plan.days if any(part.task in papers for part in day.parts)]
+    return day
 
 
 def test_twenty_days_need_forty_five_minutes_and_about_seven_cuts_and_joins() -> None:

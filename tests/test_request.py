@@ -31,9 +31,11 @@ from calplan.model import (
     HolidayUse,
     Keep,
     Kind,
+    Mending,
     Rates,
     Request,
     Scope,
+    ShortDay,
     Weekday,
     request_from_json,
     to_json,
@@ -150,6 +152,9 @@ WRONG = [
     # tz database: in New York 02:30 on 8 March 2026 does not exist (2027: 14 March)
     ("exam.1", {"subject": "P", "start": "2027-03-14T02:30", "minutes": 9, "zone": "America/New_York"},
      "exam 2 (P), start", "the clocks in America/New_York leave 2027-03-14T02:30:00 out"),
+    ("exam.1.latest", "2027-02-04", "exam 2 (Physics), latest", "lies before the first day, 2027-02-05"),
+    ("exam.1.latest", "2027-03-09", "exam 2 (Physics), latest", "Write a day up to 2027-03-08"),
+    ("exam.1.latest", "2027-02-08T13:00", "exam 2 (Physics), latest", "is not a date"),
     ("exam.1.minutes", 0, "exam 2 (Physics), minutes", "from 1 to 1440"),
     ("exam.1.minutes", 1441, "exam 2 (Physics), minutes", "from 1 to 1440"),
     ("exam.1.minutes", 90.5, "exam 2 (Physics), minutes", "90.5 is not a whole number"),
@@ -181,6 +186,10 @@ WRONG = [
     ("exam.1.key", "two words", "exam 2 (Physics), key", "cannot be a key"),
     ("exam.1.key", "x" * 41, "exam 2 (Physics), key", "up to 40"),
     ("exam.1.key", "", "exam 2 (Physics), key", "cannot be a key"),
+    ("exam.0.leave_out", "quiz", "exam 1 (Chemistry), leave_out", "not a list of keys"),
+    ("exam.0.leave_out", ["chem.quiz-1", ""], "exam 1 (Chemistry), leave_out", "empty"),
+    ("exam.0.leave_out", ["chem.quiz-2"], "exam 1 (Chemistry), leave_out", "no material of this exam has the key"),
+    ("exam.1.leave_out", ["exam-2.test-1"], "exam 2 (Physics), leave_out", "no material at all"),
     # materials
     ("exam.0.material", [], "exam 1 (Chemistry), material", "no material at all"),
     ("exam.0.material", [{"kind": "quiz", "count": 0}], "exam 1 (Chemistry), material", "no material at all"),
@@ -263,6 +272,14 @@ WRONG = [
     ("day_off", [{"first": "2027-01-22"}], "day_off 1", "which days these are"),
     ("day_off", [{"first": "2027-01-22", "last": "2027-01-21"}], "day_off 1, last", "lies before first"),
     ("day_off", [{"first": "2027-01-22", "last": "2029-01-21"}], "day_off 1, last", "more than 400 days"),
+    ("short_days", [{"minutes": 20}], "short_days 1, day", "Add it, for example: day = 2027-01-25"),
+    ("short_days", [{"day": "2027-01-25"}], "short_days 1, minutes", "Add it, for example: minutes = 20"),
+    ("short_days", [{"day": "2027-01-25", "minutes": -1}], "short_days 1, minutes", "from 0 to 960"),
+    ("short_days", [{"day": "2027-01-25", "minutes": "20"}], "short_days 1, minutes", "not a whole number"),
+    ("short_days", [{"day": "soon", "minutes": 20}], "short_days 1, day", "not a date"),
+    ("short_days", [{"day": "2027-01-25", "minutes": 5, "title": "x"}], "short_days 1", "The keys here are day, min"),
+    ("short_days", {"day": "2027-01-25", "minutes": 5}, "short_days", "double brackets"),
+    ("short_day", [{"day": "2027-01-25", "minutes": 5}], "request", "Did you mean short_days?"),
     ("holidays", {"country": "USA"}, "holidays, country", "two letters of ISO 3166-1"),
     ("holidays", {"subdivision": "IL"}, "holidays, country", "a subdivision needs its country"),
     ("holidays", {"country": "US", "subdivision": "Illinois"}, "holidays, subdivision", "ISO 3166-2"),
@@ -280,6 +297,12 @@ WRONG = [
     ("rates", {"quiz": 1e300}, "rates, quiz", "from 0.5 to 240"),
     ("rates", {"flags": 101}, "rates, flags", "from 0 to 100"),
     ("rates", {"tests": 15}, "rates", "Did you mean test?"),
+    ("rates", {"flag": -1}, "rates, flag", "from 0 to 120"),
+    ("mending", {"grace": 61}, "mending, grace", "from 0 to 60"),
+    ("mending", {"grace": "never"}, "mending, grace", "“never” is not a whole number"),
+    ("mending", {"slow_days": 15}, "mending, slow_days", "from 0 to 14"),
+    ("mending", [{"grace": 3}], "mending", "single brackets"),
+    ("mending", {"days": 3}, "mending", "Did you mean slow_days?"),
 ]  # fmt: skip
 
 
@@ -361,6 +384,7 @@ def test_a_wrong_value_has_no_second_problem_in_its_wake():
         {"day_off": [{"first": "soon", "last": "2027-01-20"}]},
         {"holidays": {"country": "USA", "subdivision": "IL"}},
         {"catch_up": {"day": "sat", "start": "x", "end": "18:00"}},
+        {"exam": [base()["exam"][1] | {"material": [{"kind": "quizzes"}], "leave_out": ["exam-1.quiz-1"]}]},
     ]
     for wake in wakes:
         assert len(problems_of(base() | wake)) == 1, wake
@@ -577,6 +601,25 @@ def test_a_day_off_is_one_day_or_a_stretch():
     assert some == DayOff(first=date(2027, 1, 22), last=date(2027, 1, 24), title="Trip")
 
 
+def test_the_latest_day_of_an_exam_is_its_first_or_up_to_31_days_later():
+    """February 2027 has 28 days: the 31st day after 5 February is 8 March."""
+    for latest in ("2027-02-05", date(2027, 2, 9), "2027-03-08"):
+        assert str(from_mapping(changed("exam.1.latest", latest)).exams[1].latest) == str(latest)
+    assert from_mapping(base()).exams[1].latest is None
+
+
+def test_mending_has_its_usual_values_where_nothing_is_said():
+    assert from_mapping(base()).mending == from_mapping(base() | {"mending": {}}).mending == Mending()
+    asked = from_mapping(base() | {"mending": {"grace": 0, "slow_days": 0}}).mending
+    assert asked == Mending(grace=0, slow_days=0)
+
+
+def test_a_short_day_is_a_date_and_its_minutes():
+    written = [{"day": "2027-01-20", "minutes": 0}, {"day": date(2027, 1, 20), "minutes": 960}]
+    days = from_mapping(base() | {"short_days": written}).short_days
+    assert days == tuple(ShortDay(day=date(2027, 1, 20), minutes=minutes) for minutes in (0, 960))
+
+
 def test_the_exams_day_is_judged_in_the_zone_of_the_plan():
     """09:00 on 6 January in Auckland (UTC+13) is 14:00 on 5 January in Chicago (UTC-6): the plan's first day."""
     exam = {"subject": "A", "start": "2027-01-06T09:00", "minutes": 60}
@@ -633,6 +676,17 @@ def test_a_catch_up_stretch_is_accepted_just_where_it_shares_a_minute_with_the_s
 
 
 # --------------------------------------------------------------------------------------------- materials
+
+
+def test_what_is_left_out_leaves_the_names_of_the_others_as_they_are():
+    """By count, by piece and by the usual counts: a plan of a moment ago still knows every other piece."""
+    for materials in ([{"kind": "homework", "count": 3}, {"kind": "quiz", "key": "q", "count": 2}], None):
+        whole = exam_with(material=materials)
+        out = [whole.materials[1].key, whole.materials[-1].key, whole.materials[1].key]
+        less = exam_with(material=materials, leave_out=out)
+        assert less.materials == tuple(one for one in whole.materials if one.key not in out)
+        assert len(less.materials) == len(whole.materials) - 2
+        assert less.assumed is whole.assumed
 
 
 def test_fourteen_right_of_twenty_is_six_missed():
@@ -937,9 +991,9 @@ def test_the_documented_bounds_are_those_that_hold(section, table):
 
 def test_the_documented_defaults_are_those_of_the_model(section):
     exam = Exam(key="x", subject="x", start=datetime(2027, 2, 4), minutes=1)
-    for table, value in (("effort", Effort()), ("rates", Rates()), ("exam", exam)):
+    for table, value in (("effort", Effort()), ("rates", Rates()), ("mending", Mending()), ("exam", exam)):
         for key, (_, _, default) in rows(section, table).items():
-            if default == "needed" or key in ("key", "material"):
+            if default == "needed" or key in ("key", "material", "leave_out"):
                 continue
             real = getattr(value, key)
             if re.fullmatch(r"[\d.]+", default):

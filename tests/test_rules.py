@@ -44,16 +44,19 @@ from calplan.model import (
     Material,
     Notice,
     Part,
+    PastBlock,
     Plan,
     PlannedExam,
     Rank,
     Rates,
     Request,
     Role,
+    ShortDay,
     Shortfall,
     StudyHours,
     Task,
     Weekday,
+    Worked,
     identity,
     plain,
     to_json,
@@ -409,6 +412,23 @@ def catch_up(draft: Draft) -> Draft:
     return draft.asks(catch_up=CatchUp(day=Weekday.THU, start=time(16, 50), end=time(18)))
 
 
+def worked_before(draft: Draft, task: str) -> PastBlock:
+    """A block of the day before the plan's first, with a unit of a task that does not know of it."""
+    day = draft.plan.days[0].day - timedelta(days=1)
+    one = Worked(exam="chem", role=Role.COVER, kind=Kind.HOMEWORK, units=1, task=task)
+    start = datetime.combine(day, time(16))
+    return PastBlock(
+        uid=uid("before"),
+        day=day,
+        start=start,
+        minutes=15,
+        revised=draft.plan.as_of,
+        headline="",
+        text="",
+        worked=(one,),
+    )
+
+
 BREACHES: dict[str, Callable[[Draft], Draft]] = {
     "malformed": lambda d: d.says(as_of=d.plan.as_of.replace(tzinfo=None)),
     "wrong-schema": lambda d: d.says(schema=2),
@@ -425,6 +445,7 @@ BREACHES: dict[str, Callable[[Draft], Draft]] = {
     ),
     "kept-beyond-ranks": lambda d: d.task("again", ranks=(Rank.EXTRA,) * 3),
     "part-out-of-range": lambda d: d.task("again", kept=3),
+    "behind-unfounded": lambda d: d.says(past=(worked_before(d, "homework-1"),)),
     "unit-missing": lambda d: d.redo(9, (0, "again 0 3")),
     "unit-twice": lambda d: d.redo(9, (0, "again 0 4, again 3 1")),
     "units-out-of-order": lambda d: d.redo(9, (0, "again 2 2, again 0 2")),
@@ -465,6 +486,7 @@ BREACHES: dict[str, Callable[[Draft], Draft]] = {
         .block("x", minutes=55)
         .day(2, free=9, fixed=11, room=1)
     ),
+    "over-short-day": lambda d: d.asks(short_days=(ShortDay(day=SCENE.date(5), minutes=18),)).day(5, room=3),
     "over-maximum": lambda d: d.figures(maximum=35),
     "maximum-too-high": lambda d: d.figures(maximum=45),
     "wrong-bound": lambda d: d.figures(bound=45),
@@ -613,6 +635,8 @@ def test_what_cannot_be_judged_is_named_malformed(change: Callable[[Draft], Draf
     ("code", "change"),
     [
         ("exams-differ", lambda d: d.planned(0, subject="Physics final")),
+        ("exams-differ", lambda d: d.planned(0, latest=SCENE.date(20))),
+        ("exams-differ", lambda d: d.exam(0, latest=SCENE.date(20))),
         ("exams-differ", lambda d: d.says(exams=(*d.plan.exams, d.plan.exams[0]))),
         ("unknown-exam", lambda d: d.task("again", exam="physics")),
         ("days-incomplete", lambda d: d.says(days=d.plan.days[1:])),
@@ -699,6 +723,81 @@ def test_a_light_holiday_halves_its_day() -> None:
     assert codes(halve) == set()
     assert codes(lambda d: halve(d).day(5, halved=False)) == {"wrong-halved"}
     assert codes(lambda d: halve(d).day(5, room=7)) == {"wrong-room"}
+
+
+def short(day: int, *minutes: int) -> Callable[[Draft], Draft]:
+    """The plan with one of its days short."""
+    return lambda d: d.asks(short_days=tuple(ShortDay(day=SCENE.date(day), minutes=each) for each in minutes))
+
+
+def test_a_short_day_has_the_room_of_its_fewest_minutes_and_never_more_than_the_limit() -> None:
+    """Day 5 holds 20 minutes of work, under a limit of 60; day 10 holds 40 in two blocks."""
+    assert codes(lambda d: short(5, 200)(d)) == set()
+    assert codes(lambda d: short(5, 20)(d).day(5, room=4)) == set()
+    assert codes(lambda d: short(5, 24, 90)(d).day(5, room=4)) == set()
+    assert codes(lambda d: short(5, 90, 20)(d).day(5, room=5)) == {"wrong-room"}
+    assert codes(lambda d: short(5, 20)(d)) == {"wrong-room"}
+    assert codes(lambda d: short(5, 90, 19)(d).day(5, room=3)) == {"over-short-day"}
+    assert codes(lambda d: short(10, 39)(d).day(10, room=7)) == {"over-short-day"}
+    assert codes(lambda d: short(10, 40)(d).day(10, room=8)) == set()
+
+
+def done(draft: Draft, units: int, *, back: int = 0, day: int = 0, **more: Any) -> Draft:
+    """Work that is over on a day, hours before the student's."""
+    start = draft.scene.wall(day, -700)
+    worked = Worked(exam="chemistry", role=more.pop("role", Role.COVER), kind=Kind.QUIZ, units=units, back=back)
+    past = PastBlock(
+        uid=uid("past"), day=start.date(), start=start, minutes=5 * units, revised=draft.plan.as_of,
+        headline="Quiz", text="Quiz", worked=(worked,), **more,
+    )  # fmt: skip
+    return draft.says(past=(past,))
+
+
+def test_what_is_done_today_takes_from_the_room_and_counts_under_the_limit() -> None:
+    """Day 0 holds 30 minutes of work under a limit of 60."""
+    assert codes(lambda d: done(d, 6).day(0, spent=6, room=6)) == set()
+    assert codes(lambda d: done(d, 6)) == {"wrong-room"}
+    assert codes(lambda d: done(d, 6).day(0, spent=6)) == {"wrong-room"}
+    assert codes(lambda d: done(d, 9, back=3).day(0, spent=6, room=6)) == set()
+    assert codes(lambda d: done(d, 7).day(0, spent=7, room=5)) == {"over-limit"}
+    assert codes(lambda d: done(d, 20, day=-1)) == set()
+    assert codes(lambda d: done(d, 7, missed=True)) == set()
+    assert codes(lambda d: done(d, 30, role=Role.PAPER)) == set()
+    assert codes(lambda d: short(0, 59)(done(d, 6)).day(0, spent=6, room=5)) == {"over-short-day"}
+    assert codes(lambda d: short(0, 60)(done(d, 6)).day(0, spent=6, room=6)) == set()
+
+
+def test_an_appointment_that_is_over_today_counts_as_long_as_it_is_asked_for() -> None:
+    lesson = Appointment(title="Lesson", start=SCENE.wall(0, -700), minutes=10)
+
+    def over(draft: Draft) -> Draft:
+        (past,) = done(draft, 2, fixed=True).plan.past
+        return draft.says(past=(replace(past, worked=()),))
+
+    asked = (*SCENE.request.appointments, lesson)
+    assert codes(lambda d: over(d).asks(appointments=asked).day(0, fixed=2, room=10)) == set()
+    assert codes(lambda d: over(d).asks(appointments=asked)) == {"wrong-room"}
+    assert codes(over) == set()
+
+
+def test_a_short_day_on_which_no_block_fits_has_no_room() -> None:
+    """The shortest block has 15 minutes. A day without room is not usable: what counts such days has one less."""
+    fewer = {"wrong-usable-days", "wrong-stages", "too-many-rounds"}
+    assert codes(lambda d: short(5, 14)(d).day(5, room=0)) == {"over-short-day", *fewer}
+    assert codes(lambda d: short(5, 14)(d).day(5, room=2)) == {"over-short-day", "wrong-room"}
+    assert codes(lambda d: short(OFF, 0)(d)) == set()
+
+
+def test_appointments_and_timed_papers_count_on_a_short_day() -> None:
+    """Day 2 has 30 minutes of tutoring and 10 of work; the paper of day 12 has 150 minutes and no work beside it."""
+    assert codes(lambda d: short(2, 45)(d).day(2, room=3)) == set()
+    assert codes(lambda d: short(2, 39)(d).redo(2).redo(3, (0, "notes-1 0 4, old-quiz 0 2")).day(2, room=0)) == {
+        "wrong-usable-days",
+        "too-many-rounds",
+    }
+    assert "over-short-day" in codes(lambda d: short(2, 39)(d).day(2, room=0))
+    assert codes(lambda d: short(12, 149)(d)) == {"over-short-day"}
+    assert codes(lambda d: short(12, 150)(d)) == set()
 
 
 def test_a_taper_task_may_be_missing_only_where_its_minutes_were_set_to_nothing() -> None:

@@ -222,8 +222,10 @@ MAPPINGS = some(
                     "sheet_pages": st.integers(0, 3),
                     "timed_paper": st.booleans(),
                     "answers_by": DATES.flatmap(said),
+                    "latest": st.dates(date(2027, 2, 9), date(2027, 3, 4)).flatmap(said),
                     "labels": st.dictionaries(st.sampled_from([kind.value for kind in KINDS]), WORDS, max_size=3),
                     "material": st.lists(PIECES, min_size=1, max_size=6),
+                    "leave_out": st.lists(st.sampled_from(("exam-1.quiz-1", "exam-2.notes-1")), max_size=2),
                 },
             ),
             min_size=1,
@@ -271,6 +273,9 @@ MAPPINGS = some(
             | some({"first": st.just("2027-01-07"), "last": DATES.flatmap(said)}, {"title": WORDS}),
             max_size=3,
         ),
+        "short_days": st.lists(
+            some({"day": DATES.flatmap(said), "minutes": st.integers(0, 960) | st.just(20.0)}, {}), max_size=3
+        ),
         "holidays": some(
             {},
             {
@@ -280,6 +285,7 @@ MAPPINGS = some(
             },
         ),
         "catch_up": st.just({"day": "sat", "start": "10:00", "end": "11:00"}),
+        "mending": some({}, {"grace": st.integers(0, 60), "slow_days": st.integers(0, 14)}),
         "rates": some({}, {"quiz": st.floats(0.5, 9), "missed": st.integers(0, 100)}),
     },
 )
@@ -308,7 +314,7 @@ PLACES = [(key,) for key in FULL] + [
     *(("exam", 0, "material", place, key) for place, piece in enumerate(FULL["exam"][0]["material"]) for key in piece),
     *(
         (section, 0, key)
-        for section in ("busy", "day_off", "study_hours", "appointment", "calendar")
+        for section in ("busy", "day_off", "short_days", "study_hours", "appointment", "calendar")
         for key in FULL[section][0]
     ),
     *(("holidays", key) for key in FULL["holidays"]),
@@ -395,6 +401,8 @@ MISTAKES: list[tuple[dict[str, str], str, str]] = [
     ({"exam-1-sheet_pages": "1.5"}, "exam-1-sheet_pages", "not a whole number"),
     ({"exam-1-timed_paper": "maybe"}, "exam-1-timed_paper", "neither true nor false"),
     ({"exam-1-answers_by": "2027-02-04"}, "exam-1-answers_by", "not before"),
+    ({"exam-1-latest": "2027-02-03"}, "exam-1-latest", "lies before the first day"),
+    ({"exam-1-latest": "2027-03-08"}, "exam-1-latest", "more than 31 days"),
     ({"exam-1-labels-quiz": "x" * 41}, "exam-1-labels-quiz", "41 characters"),
     ({"exam-1-labels-quiz": "Lab", "exam-1-labels-test": "lab"}, "exam-1-labels-homework", "label of 2 kinds"),
     ({"exam-2-subject": "Civics", "exam-2-day": "2027-02-05", "exam-2-hour": "13:00"}, "exam-2-minutes", "missing"),
@@ -472,6 +480,12 @@ MISTAKES: list[tuple[dict[str, str], str, str]] = [
     ({"busy": "2027-13-22 18:00-20:00"}, "busy", "does not exist"),
     ({"busy": "2027-01-22 18:00-18:00"}, "busy", "not after the start"),
     ({"days_off": "next Monday"}, "days_off", "cannot be read"),
+    ({"exam-1-leave_out": "exam-1.quiz-9"}, "exam-1-leave_out", "no material of this exam has the key"),
+    ({"mending-grace": "61"}, "mending-grace", "out of bounds"),
+    ({"mending-slow_days": "some"}, "mending-slow_days", "not a whole number"),
+    ({"short_days": "2027-01-25"}, "short_days", "Write it like this: 2027-01-25 20 minutes."),
+    ({"short_days": "2027-01-25 little"}, "short_days", "cannot be read"),
+    ({"short_days": "2027-01-25 5\n2027-01-26 2000"}, "short_days", "out of bounds"),
     ({"days_off": "2027-01-31..2027-01-30"}, "days_off", "lies before"),
     ({"holidays-country": "USA"}, "holidays-country", "not a country code"),
     ({"holidays-subdivision": "IL"}, "holidays-country", "needs its country"),

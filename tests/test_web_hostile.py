@@ -114,14 +114,22 @@ def everything(app: Flask) -> dict[str, list[Any]]:
 
 KINDS = ("homework", "quiz", "notes", "test", "practice")
 TYPED = [
-    *("zone", "title", "start", "keep", "busy", "days_off", "more", "version"),
+    *("zone", "title", "start", "keep", "busy", "days_off", "short_days", "more", "version"),
     *("exam-1-subject", "exam-1-day", "exam-1-hour", "exam-1-minutes", "exam-1-key", "exam-1-scope", "exam-1-pieces"),
     *("exam-1-place", "exam-1-zone", "exam-1-weight", "exam-1-sureness", "exam-1-extra_time", "exam-1-pace"),
-    *("exam-1-timed_paper", "exam-1-sheet_pages", "exam-1-answers_by", "exam-1-labels-quiz"),
+    *(
+        "exam-1-timed_paper",
+        "exam-1-latest",
+        "exam-1-leave_out",
+        "exam-1-sheet_pages",
+        "exam-1-answers_by",
+        "exam-1-labels-quiz",
+    ),
     *(f"exam-1-{kind}-{cell}" for kind in KINDS for cell in ("count", "missed", "answers", "to_come", "by")),
     *("hours-1-start", "hours-1-end", "hours-1-first", "hours-1-last", "hours-1-mon", "hours-1-sun"),
     *("effort-usual", "effort-limit", "effort-shortest", "effort-longest", "effort-rest", "effort-margin"),
     *("effort-habit", "effort-age", "effort-bedtime", "effort-waking"),
+    *("mending-grace", "mending-slow_days"),
     *("catch_up-day", "catch_up-start", "catch_up-end"),
     *("appointment-1-title", "appointment-1-day", "appointment-1-hour", "appointment-1-minutes", "appointment-1-exam"),
     *("holidays-country", "holidays-subdivision", "holidays-use", "holidays-own"),

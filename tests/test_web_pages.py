@@ -17,11 +17,12 @@ from flask import Flask, render_template
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from jinja2 import ChoiceLoader, DictLoader, FileSystemLoader
+from msgspec.structs import replace
 
 from calplan.errors import NoPlan
-from calplan.model import Kind, Plan, Request, Role
+from calplan.model import DayOff, Kind, Plan, Request, Role, ShortDay
 from calplan.planner import make_plan
-from calplan.replan import make_again, with_past
+from calplan.replan import mend
 from calplan.sentences import CAUTIONS
 from calplan.spans import instant
 from calplan.wording import Wording
@@ -58,6 +59,12 @@ def made(draw: st.DrawFn) -> tuple[Request, Plan, datetime]:
     except NoPlan:
         assume(False)
     return request, plan, as_of + timedelta(minutes=draw(st.integers(0, 60 * 24 * 60)))
+
+
+def mend_later(plan: Plan, request: Request, now: datetime) -> Plan:
+    """The plan mended at a moment, for news that ask for nothing: a day off after all exams."""
+    far = DayOff(first=date(2029, 1, 1), last=date(2029, 1, 1))
+    return mend(plan, request, replace(request, days_off=(*request.days_off, far)), {}, as_of=now)
 
 
 def moments(plan: Plan) -> list[datetime]:
@@ -132,10 +139,10 @@ def test_the_page_of_any_plan_made_again_is_sound_and_keeps_what_has_begun(
 ) -> None:
     request, plan, now = made
     try:
-        again = make_again(plan, request, request, {}, as_of=now)
+        again = mend_later(plan, request, now)
     except NoPlan:
         assume(False)
-    assert_sound(with_past(request, again.past, again.as_of), again, now)
+    assert_sound(request, again, now)
 
 
 def test_the_states_of_the_first_glance() -> None:
@@ -223,14 +230,36 @@ def test_a_kinds_second_pass_is_told_with_its_minutes_and_the_flags_expected() -
 def test_a_material_that_an_earlier_plan_took_up_keeps_those_days() -> None:
     request, plan = fixture("demo.toml")
     now = datetime(2027, 1, 12, 21, 40, tzinfo=UTC)
-    again = make_again(plan, request, request, {}, as_of=now)
-    page = pages.plan_page(again, with_past(request, again.past, again.as_of), now=now)
+    again = mend_later(plan, request, now)
+    page = pages.plan_page(again, request, now=now)
     days = {piece.title: piece.days for kind in page.stock[0].kinds for piece in kind.materials}
     before = pages.plan_page(plan, request, now=now)
     for kind in before.stock[0].kinds:
         for piece in kind.materials:
             over = {day for day in piece.days if day < date(2027, 1, 12)}
             assert over <= set(days[piece.title])
+
+
+def test_a_day_with_little_time_says_so() -> None:
+    """Of several short days on one date the fewest minutes count."""
+    request, plan = fixture("chemistry-30.toml")
+    short = tuple(ShortDay(day=date(2027, 1, day), minutes=minutes) for day, minutes in ((25, 45), (25, 20), (26, 0)))
+    told = [
+        list(pages.day_remarks(date(2027, 1, day), plan, replace(request, short_days=short))) for day in (24, 25, 26)
+    ]
+    assert told == [[], ["Little time: 20 minutes at most"], ["No time on this day"]]
+
+
+def test_an_exam_that_may_come_later_says_so_until_it_is_over() -> None:
+    request, plan = fixture("full-example.toml")
+    chemistry, civics = pages.plan_page(plan, request, now=plan.as_of).exams
+    assert chemistry.later == ""
+    assert civics.later == "It may also be on any day up to Tuesday 9 February 2027; the plan counts on the first."
+    told = [
+        civics.later in Read(every_page(request, plan, now)["plan"]).text(0)
+        for now in (plan.as_of, plan.as_of + timedelta(days=900))
+    ]
+    assert told == [True, False]
 
 
 def test_where_few_days_are_left_no_proof_is_shown() -> None:
@@ -259,9 +288,9 @@ def test_a_block_page_has_the_block_and_its_neighbours(shown: tuple[Request, Pla
 def test_a_block_that_had_begun_before_a_change_keeps_its_page_and_its_words() -> None:
     request, plan = fixture("demo.toml")
     now = datetime(2027, 1, 12, 22, 10, tzinfo=UTC)  # ten minutes into that day's block
-    again = make_again(plan, request, request, {}, as_of=now)
+    again = mend_later(plan, request, now)
     for past in again.past:
-        page = pages.block_page(again, with_past(request, again.past, again.as_of), past.uid, now)
+        page = pages.block_page(again, request, past.uid, now)
         assert page is not None
         assert page.block.headline == past.headline
         assert not any(line.startswith("When: ") for line in page.block.lines)

@@ -19,7 +19,7 @@ MOST_CHARACTERS = 100_000
 
 NUMBERS = {
     *("minutes", "weight", "sureness", "extra_time", "pace", "sheet_pages", "size", "missed", "count", "to_come"),
-    *("usual", "limit", "shortest", "longest", "rest", "margin"),
+    *("usual", "limit", "shortest", "longest", "rest", "margin", "grace", "slow_days"),
 }
 """Keys whose values are numbers; ``missed`` may be a result ("14/20") too, which stays text."""
 FLAGS = {"timed_paper", "multiple_choice", "all_day"}

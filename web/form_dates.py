@@ -1,7 +1,7 @@
-"""Dated lists as one types them, a line each: busy times, days off, own holidays.
+"""Dated lists as one types them, a line each: busy times, days off, days with little time, own holidays.
 
-    2027-01-22 18:00-20:00 Concert        2027-01-23 Birthday
-    2027-01-22 22:00-02:00                2027-01-30..2027-01-31 Trip
+    2027-01-22 18:00-20:00 Concert        2027-01-23 Birthday                     2027-01-25 20
+    2027-01-22 22:00-02:00                2027-01-30..2027-01-31 Trip             2027-01-26 20 minutes
 
 Reading and writing stand side by side; what is written reads back as what it was.
 """
@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from calplan.tables import show
-from web.form_cells import Line, clock, lines
+from web.form_cells import Line, clock, figure, lines
 
 DAY = r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}"
 HOUR = r"(?:[0-9]{1,2}:[0-9]{2}(?:\s*[ap]\.?m\.?)?|[0-9]{1,2}\s*[ap]\.?m\.?)"
@@ -22,8 +22,11 @@ TO = r"\s*(?:-|–|—|\.\.|\bto\b|\buntil\b)\s*"
 BUSY = re.compile(rf"({DAY})[T ,;]\s*({HOUR}){TO}(?:({DAY})[T ]\s*)?({HOUR})(?:[\s,;]\s*(.*))?", re.IGNORECASE)
 DAYS = re.compile(rf"({DAY})(?:{TO}({DAY}))?(?:[\s,;]\s*(.*))?", re.IGNORECASE)
 
+SHORT = re.compile(rf"({DAY})[\s,;:]+([0-9]{{1,15}})\s*(?:m|min|mins|minutes?)?\.?", re.IGNORECASE)
+
 BUSY_EXAMPLE = "2027-01-22 18:00-20:00 Concert"
 DAYS_EXAMPLE = "2027-01-23 Birthday, or 2027-01-30..2027-01-31 Trip"
+SHORT_EXAMPLE = "2027-01-25 20 minutes"
 HOLIDAY_EXAMPLE = "2027-01-29 Founders’ day"
 
 
@@ -37,13 +40,18 @@ def read_days_off(text: str) -> list[Line]:
     return [_line(number, line, DAYS, _days, DAYS_EXAMPLE) for number, line in lines(text)]
 
 
+def read_short_days(text: str) -> list[Line]:
+    """Days with little time: each a day and its minutes."""
+    return [_line(number, line, SHORT, _short, SHORT_EXAMPLE) for number, line in lines(text)]
+
+
 def read_holidays(text: str) -> list[Line]:
     """Own holidays: each a day and a title."""
     return [_line(number, line, DAYS, _holiday, HOLIDAY_EXAMPLE) for number, line in lines(text)]
 
 
 def _line(
-    number: int, line: str, shape: re.Pattern[str], made: Callable[..., dict[str, str] | None], example: str
+    number: int, line: str, shape: re.Pattern[str], made: Callable[..., dict[str, Any] | None], example: str
 ) -> Line:
     found = shape.fullmatch(line)
     table = made(*found.groups()) if found else None
@@ -61,6 +69,10 @@ def _busy(day: str, start: str, last: str | None, end: str, title: str | None) -
 def _days(first: str, last: str | None, title: str | None) -> dict[str, str]:
     days = {"first": _padded(first), "last": _padded(last)} if last else {"day": _padded(first)}
     return _titled(days, title)
+
+
+def _short(day: str, minutes: str) -> dict[str, Any]:
+    return {"day": _padded(day), "minutes": figure(minutes)}
 
 
 def _holiday(day: str, last: str | None, title: str | None) -> dict[str, str] | None:
@@ -96,6 +108,11 @@ def write_days_off(table: Mapping[str, Any]) -> str:
     first, last = (table.get(key, table.get("day", "")) for key in ("first", "last"))
     single = first == last and not re.match(TO, str(table.get("title", "")), re.IGNORECASE)
     return _spaced(str(first) if single else f"{first}..{last}", table)
+
+
+def write_short_day(table: Mapping[str, Any]) -> str:
+    """A day with little time as a line."""
+    return f"{table.get('day', '')} {table.get('minutes', '')} minutes"
 
 
 def write_holiday(table: Mapping[str, Any]) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 from calplan.documents import parse
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import KINDS, SCHEMA, Weekday
-from calplan.request import CATCH_UP, EFFORT, EXAM, LABELS
+from calplan.request import CATCH_UP, EFFORT, EXAM, LABELS, MENDING
 from calplan.tables import Path, Problems, Wrong, the_day, the_time
 from web import form_dates
 from web.form_cells import MOST_CHARACTERS, NO, Line, clock, lines, value
@@ -22,7 +22,7 @@ from web.form_pieces import read_pieces
 
 DAYS = tuple(day.name.lower() for day in Weekday)
 TOP = ("zone", "title", "start", "keep")
-EXAM_KEYS = tuple(key for key in EXAM.keys if key not in ("start", "labels", "material"))
+EXAM_KEYS = tuple(key for key in EXAM.keys if key not in ("start", "labels", "material", "leave_out"))
 COUNT_KEYS = ("count", "missed", "answers", "to_come", "by")
 """The cells of a kind's row in the material table."""
 
@@ -137,8 +137,12 @@ def draft_of(fields: Mapping[str, str]) -> Draft:
         "calendar": calendars(draft),
         "busy": draft.listed(("busy",), "busy", "busy times", form_dates.read_busy(draft.text("busy"))),
         "day_off": draft.listed(("day_off",), "days_off", "days off", form_dates.read_days_off(draft.text("days_off"))),
+        "short_days": draft.listed(
+            ("short_days",), "short_days", "days with little time", form_dates.read_short_days(draft.text("short_days"))
+        ),
         "holidays": _holidays(draft),
         "catch_up": draft.table(("catch_up",), "catch_up-", CATCH_UP.keys),
+        "mending": draft.table(("mending",), "mending-", MENDING.keys),
     }
     draft.mapping |= {key: table for key, table in made.items() if table}
     for key, field in WHOLE.items():
@@ -155,8 +159,10 @@ WHOLE = {
     "calendar": "calendar-new-file",
     "busy": "busy",
     "day_off": "days_off",
+    "short_days": "short_days",
     "holidays": "holidays-country",
     "catch_up": "catch_up-day",
+    "mending": "mending-grace",
 }
 """The field to which a problem of a whole section leads."""
 
@@ -178,7 +184,13 @@ def _exam(draft: Draft, path: Path, prefix: str) -> dict[str, Any]:
     called = f"{_called(path, exam)}, pieces"
     pieces = read_pieces(draft.text(f"{prefix}pieces"), labels)
     materials += draft.listed((*path, "material"), f"{prefix}pieces", called, pieces)
-    return exam | ({"labels": labels} if labels else {}) | ({"material": materials} if materials else {})
+    draft.where[*path, "leave_out"] = f"{prefix}leave_out"
+    lists = {
+        "labels": labels,
+        "material": materials,
+        "leave_out": [line for _, line in lines(draft.text(f"{prefix}leave_out"))],
+    }
+    return exam | {key: found for key, found in lists.items() if found}
 
 
 def _called(path: Path, exam: Mapping[str, Any]) -> str:

@@ -17,8 +17,10 @@ from calplan.request import (
     HOLIDAYS,
     LABELS,
     MATERIAL,
+    MENDING,
     OWN_HOLIDAY,
     REQUEST,
+    SHORT_DAYS,
     STUDY_HOURS,
 )
 from calplan.tables import Shape
@@ -45,7 +47,7 @@ def to_fields(mapping: Mapping[str, Any]) -> dict[str, str]:
         if made is not None:
             fields |= made
             del rest[key]
-    for key, shape in (("effort", EFFORT), ("holidays", HOLIDAYS), ("catch_up", CATCH_UP)):
+    for key, shape in (("effort", EFFORT), ("holidays", HOLIDAYS), ("catch_up", CATCH_UP), ("mending", MENDING)):
         if isinstance(rest.get(key), Mapping):
             rest[key] = inner = {name: found for name, found in rest[key].items() if found is not None}
             if key == "holidays":
@@ -121,6 +123,7 @@ def _write_exams(tables: list[dict[str, Any]]) -> dict[str, str]:
         fields |= _write_moment(exam, prefix)
         fields |= {f"{prefix}labels-{kind}": label for kind, label in exam.get("labels", {}).items()}
         fields |= _write_materials(exam.get("material", []), prefix)
+        fields |= {f"{prefix}leave_out": "\n".join(exam.get("leave_out", ()))}
     return fields
 
 
@@ -206,6 +209,11 @@ LISTS = {
         _spell_days_off,
         _lines_of("days_off", form_dates.write_days_off),
         _tables(form_dates.read_days_off, "days_off"),
+    ),
+    "short_days": Section(
+        lambda found: _all_plain(SHORT_DAYS, found),
+        _lines_of("short_days", form_dates.write_short_day),
+        _tables(form_dates.read_short_days, "short_days"),
     ),
 }
 """The lists of the request that have rows or lines in the form."""

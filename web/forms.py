@@ -150,10 +150,12 @@ SECTIONS = (
     "calendar",
     "busy",
     "days_off",
+    "short_days",
     "holidays",
     "title",
     "start",
     "keep",
+    "mending",
     "more",
 )
 """The order of the page."""

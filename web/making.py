@@ -23,7 +23,6 @@ from calplan.days import exam_day
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.model import UNIT, BusyCalendar, Plan, Request, Skipped, to_json
 from calplan.planner import NOT_HANDED_OVER, problems_beyond
-from calplan.replan import with_past
 from calplan.request import MOST_CALENDARS, MOST_EXAMS, MOST_STRETCHES
 from calplan.sentences import ask_sentences, notice_sentences, short_day, shortfall_sentences
 from calplan.spans import wall
@@ -251,7 +250,7 @@ def fresh() -> Made:
 def filled(service: Service, old: Opened, stored: Mapping[str, store.Upload]) -> Made:
     """The form as a kept plan's request fills it, with what its calendars say."""
     calendars = tuple(stored.values())
-    told = readings(service, calendars, old.asked)
+    told = readings(service, calendars, old.request)
     return Made(form_rows.tidy(forms.to_fields(old.mapping)), calendars=calendars, readings=told)
 
 
@@ -414,7 +413,6 @@ def preview_of(plan: Plan, asked: Request, old: Opened | None, now: datetime, cl
     """What there is to say about a plan before it is kept; in place of ``old``, also what it changes there."""
     loads = Counter({day.day: sum(part.units for part in day.parts) * UNIT for day in plan.days if day.parts})
     today = wall(now, ZoneInfo(plan.zone)).date()
-    request = with_past(asked, plan.past, plan.as_of)
     return Preview(
         sentence=in_short(plan),
         days=len(loads),
@@ -424,9 +422,9 @@ def preview_of(plan: Plan, asked: Request, old: Opened | None, now: datetime, cl
         shortfall=tuple(shortfall_sentences(plan, plan.shortfall)) if plan.shortfall else (),
         notices=tuple(notice_sentences(plan)),
         asks=tuple(ask_sentences(plan)),
-        strip=difference_strip(old.plan, old.request, plan, request, today=today, link=None, clocks=clocks)
+        strip=difference_strip(old.plan, old.request, plan, asked, today=today, link=None, clocks=clocks)
         if old
-        else strip(plan, request, today=today, link=None, clocks=clocks),
+        else strip(plan, asked, today=today, link=None, clocks=clocks),
         difference=tuple(difference(old.plan, plan)) if old else (),
     )
 

@@ -49,7 +49,10 @@ class BlockShown(NamedTuple):
 
 
 class ExamShown(NamedTuple):
-    """An exam: its start where it is held and in the plan's zone, and the stages before it."""
+    """An exam: its start where it is held and in the plan's zone, and the stages before it.
+
+    ``later`` says up to which day it may be instead, where that is not settled.
+    """
 
     subject: str
     start: datetime
@@ -60,6 +63,7 @@ class ExamShown(NamedTuple):
     days: str
     stages: tuple[tuple[str, str], ...]
     over: bool
+    later: str
 
 
 class DayShown(NamedTuple):

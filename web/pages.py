@@ -21,7 +21,7 @@ from calplan.checkins import last_words
 from calplan.model import Block, PastBlock, Plan, PlannedExam, Request
 from calplan.sentences import clean, short_day
 from calplan.spans import instant, wall
-from calplan.wording import WHY_TODAY, Asked, Wording, one_line
+from calplan.wording import WHY_TODAY, Asked, Wording, may_be_later, one_line
 from web.clocks import clock, clock_style, day_and_time
 from web.page_materials import stock_shown
 from web.page_values import (
@@ -274,13 +274,16 @@ def days_shown(plan: Plan, request: Request, blocks: Iterable[BlockShown], *, no
 
 
 def day_remarks(day: date, plan: Plan, request: Request) -> Iterator[str]:
-    """Public holidays and days off."""
+    """Public holidays, days off, and days with little time."""
     for holiday in plan.holidays:
         if holiday.day == day:
             yield f"{clean(holiday.title)}: {sentences.HOLIDAY_WORDS[holiday.use]}"
     for off in request.days_off:
         if off.first <= day <= off.last:
             yield f"Day off: {clean(off.title)}" if off.title else "Day off"
+    short = min((one.minutes for one in request.short_days if one.day == day), default=None)
+    if short is not None:
+        yield f"Little time: {short} minutes at most" if short else "No time on this day"
 
 
 def exam_shown(exam: PlannedExam, plan: Plan, now: datetime) -> ExamShown:
@@ -302,6 +305,7 @@ def exam_shown(exam: PlannedExam, plan: Plan, now: datetime) -> ExamShown:
         days=sentences.usable_days(exam),
         stages=tuple(stages),
         over=exam_end(exam) <= now,
+        later=may_be_later(exam),
     )
 
 

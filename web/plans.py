@@ -13,14 +13,15 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from calplan import ical
-from calplan.checkins import Entry, Log, Outcome, entry_from_json, in_order, last_words, marks, to_line
+from calplan.checkins import Entry, Log, entry_from_json, in_order, marks, to_line
 from calplan.days import exam_day
 from calplan.errors import NoPlan
 from calplan.model import Plan, Request, plain, plan_from_json, to_json
 from calplan.planner import Step, make_plan, trade_off
 from calplan.publicdays import versions
-from calplan.replan import make_again, with_past
+from calplan.replan import Way, mend
 from calplan.request import from_mapping
+from calplan.settling import settled
 from web import store
 from web.feed_bytes import PLACEHOLDERS, with_tokens
 from web.powers import Power, new_id
@@ -36,27 +37,19 @@ if TYPE_CHECKING:
 
 
 class Opened(NamedTuple):
-    """A kept plan with its documents read.
-
-    ``asked`` is the request as it was asked for, ``request`` as the plan has it: once some of the plan is past,
-    material that was gone through is marked in the second one.
-    """
+    """A kept plan with its documents read, and what was said of its blocks."""
 
     kept: Kept
     mapping: dict[str, Any]
-    asked: Request
     request: Request
     plan: Plan
-    missed: frozenset[str] = frozenset()
-    """The UIDs of blocks that were said to be missed."""
+    log: Log = ()
 
 
 def opened(kept: Kept) -> Opened:
     """Reads a kept plan's documents."""
     mapping = json.loads(kept.document)
-    plan = plan_from_json(kept.plan)
-    asked = from_mapping(mapping)
-    return Opened(kept, mapping, asked, with_past(asked, plan.past, plan.as_of), plan)
+    return Opened(kept, mapping, from_mapping(mapping), plan_from_json(kept.plan))
 
 
 # ------------------------------------------------------------------------------------------------ making
@@ -67,9 +60,11 @@ def draft(service: Service, request: Request, calendars: Mapping[str, bytes]) ->
     return make_plan(request, calendars, as_of=service.clock(), seed=service.entropy(16).hex())
 
 
-def redraft(service: Service, old: Opened, request: Request, calendars: Mapping[str, bytes]) -> Plan:
-    """The plan made again for a changed request. Raises as :func:`calplan.planner.make_plan`."""
-    return make_again(old.plan, old.request, request, calendars, as_of=service.clock(), missed=old.missed)
+def redraft(
+    service: Service, old: Opened, request: Request, calendars: Mapping[str, bytes], *, way: Way = Way.FEWEST
+) -> Plan:
+    """The plan mended for a changed request. Raises as :func:`calplan.planner.make_plan`."""
+    return mend(old.plan, old.request, request, calendars, old.log, as_of=service.clock(), way=way)
 
 
 def keep(
@@ -119,7 +114,7 @@ def change(
     """
     now = service.clock()
     kept = old.kept._replace(document=written(mapping), plan=to_json(plan, indent=0), changed=now, ends=ends(request))
-    return save(service, connection, kept, with_past(request, plan.past, plan.as_of), plan, calendars, now)
+    return save(service, connection, kept, request, plan, calendars, now)
 
 
 def set_alarm(service: Service, connection: Connection, old: Opened, minutes: int | None) -> bool:
@@ -222,13 +217,15 @@ def log_of(connection: Connection, plan_id: str) -> Log:
 
 def with_log(connection: Connection, old: Opened) -> Opened:
     """An opened plan with what was said of its blocks."""
-    words = last_words(log_of(connection, old.kept.id))
-    return old._replace(missed=frozenset(uid for uid, word in words.items() if word.outcome is Outcome.MISSED))
+    return old._replace(log=log_of(connection, old.kept.id))
 
 
-def to_plan_again(old: Opened) -> int:
-    """Of how many blocks it was said that they were missed, or that they were not, since the plan was made."""
-    return len(old.missed ^ {block.uid for block in old.plan.past if block.missed})
+def to_plan_again(old: Opened, now: datetime) -> int:
+    """Of how many blocks the work comes back, or comes back no more, by what was said since the plan was made."""
+    known = {block.uid: block for block in old.plan.past}
+    past = settled(old.plan, old.request, old.log, as_of=now, grace=old.request.mending.grace)
+    before = {uid: [one.back for one in block.worked] for uid, block in known.items()}
+    return sum([one.back for one in block.worked] != before.get(block.uid, [0] * len(block.worked)) for block in past)
 
 
 def say(service: Service, connection: Connection, plan_id: str, entries: Iterable[Entry]) -> bool:
@@ -259,7 +256,7 @@ def say(service: Service, connection: Connection, plan_id: str, entries: Iterabl
 def steps_of(plan: bytes, document: str) -> tuple[Step, ...]:
     """The trade-off curve of a stored plan; it stays the same as long as the plan does."""
     read = plan_from_json(plan)
-    request = with_past(from_mapping(json.loads(document)), read.past, read.as_of)
+    request = from_mapping(json.loads(document))
     try:
         return trade_off(request, {}, as_of=read.as_of, known=read.busy)
     except NoPlan:

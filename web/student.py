@@ -186,7 +186,7 @@ def plan_shown(token: str, old: Opened, done: str) -> str:
         token=token,
         address=f"{service().settings.address}/plan/{token}",
         done=done,
-        to_plan_again=plans.to_plan_again(old),
+        to_plan_again=plans.to_plan_again(old, service().clock()),
         open_blocks=pages.open_blocks(values["page"], plans.log_of(reading(), old.kept.id), service().clock()),
         form=service().entropy(8).hex(),
         **values,
@@ -484,7 +484,7 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
         return faster(made, old, known)
     if made.act != "keep" or made.plan is None or made.asked is None:
         return making_page(made, old), HTTPStatus.UNPROCESSABLE_ENTITY if made.problems else HTTPStatus.OK
-    if not made.anything_new and made.mapping == old.mapping and not plans.to_plan_again(old):
+    if not made.anything_new and made.mapping == old.mapping and not plans.to_plan_again(old, service().clock()):
         return redirect(url_for("student.plan", token=token), HTTPStatus.SEE_OTHER)
     limited("kept_bytes", made.weight())
     calendars = {one.name: one for one in made.calendars}
