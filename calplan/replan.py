@@ -486,10 +486,11 @@ def undo(now: Plan, before: Plan, *, as_of: datetime) -> Plan:
     """
     as_of = whole_second(as_of)
     over = {block.uid for block in now.past} | {block.uid for block in before.past}
+    since = max(now.as_of, now.restored or now.as_of)
     for plan in (now, before):
         for block in plan.blocks:
             start = instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone))
-            if now.as_of < start <= as_of and block.uid not in over:
+            if since < start <= as_of and block.uid not in over:
                 raise CannotUndo(
                     "A block has begun since then, and what is over stays as it was. Change the plan instead."
                 )

@@ -59,6 +59,9 @@ POWERS = {
     "student.view_paper": Power.VIEW,
     "student.block": Power.CHECK_IN,
     "student.said": Power.MANAGE,
+    "repairs.shown": Power.MANAGE,
+    "repairs.undo_last": Power.MANAGE,
+    "repairs.place": Power.CHECK_IN,
 }
 """The power that each address with a token asks for."""
 
