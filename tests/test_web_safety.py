@@ -60,6 +60,7 @@ POWERS = {
     "student.block": Power.CHECK_IN,
     "student.said": Power.MANAGE,
     "repairs.shown": Power.MANAGE,
+    "going.shown": Power.MANAGE,
     "repairs.undo_last": Power.MANAGE,
     "repairs.place": Power.CHECK_IN,
 }
