@@ -1,4 +1,4 @@
-"""What mending changes: each block of either plan is told once or stays; minutes add up; equal plans differ in nothing."""
+"""What mending changes: every block of either plan is told once or stays; minutes add up; equal plans do not differ."""
 
 from __future__ import annotations
 

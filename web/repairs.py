@@ -28,7 +28,7 @@ from web.offers import offers, undone
 from web.pictures import difference_strip
 from web.powers import Power
 from web.safety_limits import limited, planning
-from web.student import clocks, holder, service
+from web.student import MENDED, block_shown, clocks, holder, plan_shown, service
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -74,7 +74,7 @@ def shown(token: str) -> str | AnyResponse | tuple[str, int]:
     looked = look(old, asked_for(fields))
     if request.method != "POST":
         return page(token, old, looked)
-    if looked.plan is None or looked.request is None:
+    if looked.plan is None or looked.request is None or not request.form.get("version"):
         return page(token, old, looked), HTTPStatus.UNPROCESSABLE_ENTITY
     if request.form.get("version", "") != str(old.kept.version):
         return page(token, old, looked, MEANWHILE), HTTPStatus.CONFLICT
@@ -182,11 +182,13 @@ def page(token: str, old: Opened, looked: Looked, note: str = "") -> str:
 
 
 @blueprint.post("/plan/<token>/undo")
-def undo_last(token: str) -> AnyResponse:
+def undo_last(token: str) -> AnyResponse | tuple[str, int]:
     """Puts the plan back that the last change replaced."""
     limited("previews")
     connection = writing()
     old = holder(Power.MANAGE, token)
+    if "version" not in request.form:
+        return plan_shown(token, old, MENDED["not-undone"]), HTTPStatus.UNPROCESSABLE_ENTITY
     back = undone(reading(), old, service().clock()) if request.form.get("version") == str(old.kept.version) else None
     if back is None:
         return redirect(url_for("student.plan", token=token, done="not-undone"), HTTPStatus.SEE_OTHER)
@@ -203,7 +205,7 @@ def undo_last(token: str) -> AnyResponse:
 
 
 @blueprint.post("/block/<token>/<uid>/place")
-def place(token: str, uid: str) -> AnyResponse:
+def place(token: str, uid: str) -> AnyResponse | tuple[str, int]:
     """Puts a block later on its day, or keeps it where it is, or lets it go again."""
     limited("previews")
     connection = writing()
@@ -212,7 +214,10 @@ def place(token: str, uid: str) -> AnyResponse:
     if all(one.uid != uid for one in old.plan.blocks):
         abort(HTTPStatus.GONE if uid in old.plan.retired else HTTPStatus.NOT_FOUND)
     block_start = next(one.start for one in old.plan.blocks if one.uid == uid)
-    act, offered = request.form.get("act", ""), offers(old, uid, now)
+    if request.form.get("act") not in ("later", "keep", "let-go"):
+        mine = next(one for one in old.plan.blocks if one.uid == uid)
+        return block_shown(token, old, mine, "not-moved"), HTTPStatus.UNPROCESSABLE_ENTITY
+    act, offered = request.form["act"], offers(old, uid, now)
     done = "not-moved"
     try:
         if act == "later" and offered.starts:
