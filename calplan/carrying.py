@@ -32,7 +32,7 @@ from calplan.cycle import (
 )
 from calplan.days import exam_day
 from calplan.model import KINDS, Role, Task, identity
-from calplan.refitting import Fit, further_passes, refitted
+from calplan.refitting import Fit, further_passes, refitted, without_gone
 from calplan.settling import behind_of
 from calplan.workload import Prepared
 
@@ -134,7 +134,7 @@ def continued(
         passes += [windowed(setting, task, ends) for task in refitted(fit, added(fit, passes))]
         light = light_tasks(setting, request, [task for task in tasks if task.role in (Role.TAPER, Role.EVE)])
         made = [*passes, *light]
-    ordered = in_order(made)
+    ordered = in_order(without_gone(exam, task) for task in made)
     late = tuple(m for m in exam.materials if setting.wait(m) > setting.end)
     asked = (*asks(exam), *(ask for ask in old.known.asks if ask.exam == exam.key))
     cycle_now = Cycle(stages, ordered, (), late, asked)

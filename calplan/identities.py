@@ -17,7 +17,7 @@ from calplan.model import UNIT, Block, Kind, Part, Plan, PlannedExam, Request, R
 from calplan.wording import Wording
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
     from datetime import datetime
 
 
@@ -36,6 +36,7 @@ def renamed(old: Side, new: Side, ahead: Sequence[Block], as_of: datetime) -> tu
     heirs = heirs_of(old.plan, new.plan, ahead)
     before, after = Wording(*old), Wording(*new)
     taken = {block.uid for block in heirs.values()}
+    used = {*old.plan.retired, *(block.uid for block in old.plan.past), *(block.uid for block in old.plan.blocks)}
     blocks = []
     for number, block in enumerate(new.plan.blocks):
         if known := heirs.get(number):
@@ -45,10 +46,20 @@ def renamed(old: Side, new: Side, ahead: Sequence[Block], as_of: datetime) -> tu
             blocks.append(heir(known, block, same_words=same_words, as_of=as_of))
         else:
             fresh = block.fixed and block.uid not in taken  # an appointment's own name stays with it
-            name = identity(old.plan.seed, "block", as_of.isoformat(), block.day.isoformat(), str(number))
+            name = unused(used, old.plan.seed, "block", as_of.isoformat(), block.day.isoformat(), str(number))
+            used.add(name)
             sequence = old.plan.retired.get(block.uid, -1) + 1 if fresh else 0
             blocks.append(replace(block, uid=block.uid if fresh else name, sequence=sequence))
     return tuple(blocks)
+
+
+def unused(used: Collection[str], *parts: str) -> str:
+    """A UID made of these parts that nothing has or had: a plan may be mended twice in one second."""
+    name, turn = identity(*parts), 0
+    while name in used:
+        turn += 1
+        name = identity(*parts, str(turn))
+    return name
 
 
 def heir(known: Block, block: Block, *, same_words: bool, as_of: datetime) -> Block:

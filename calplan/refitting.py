@@ -55,7 +55,7 @@ def refitted(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
     made = []
     for task in tasks:
         if not task.ahead and not task.lost:
-            one: Task | None = without_gone(fit, task)
+            one: Task | None = without_gone(fit.exam, task)
         elif task.role is Role.TIDY:
             one = tidied(fit, task)
         elif by_kind(task):
@@ -69,9 +69,9 @@ def refitted(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
     return made
 
 
-def without_gone(fit: Fit, task: Task) -> Task:
-    """A task without the names of material that has gone."""
-    there = {one.key for one in fit.exam.materials}
+def without_gone(exam: Exam, task: Task) -> Task:
+    """A task without the names of material that has gone; what is left of such material is over."""
+    there = {one.key for one in exam.materials}
     if all(item.material in there for item in task.items):
         return task
     return replace(task, items=tuple(item for item in task.items if item.material in there))
@@ -92,7 +92,7 @@ def first_pass(fit: Fit, task: Task) -> Task | None:
         left = [rest for item in left if (rest := rest_of(task, item)) is not None]
     items = tuple(one for item in left if (one := fitted(fit, now[item.material], item)) is not None)
     if not items:
-        return without_gone(fit, replace(task, kept=sum(n for _, n in task.behind))) if task.behind else None
+        return without_gone(fit.exam, replace(task, kept=sum(n for _, n in task.behind))) if task.behind else None
     ranks = first_ranks(items)
     if same and len(ranks) == len(task.ranks):
         return task
@@ -143,7 +143,7 @@ def rest_of(task: Task, item: Item) -> Item | None:
 def second_pass(fit: Fit, task: Task, tasks: Sequence[Task]) -> Task | None:
     """The second pass over a kind: the flags that were set, and the usual share of what nothing was said of yet."""
     if task.behind or task.kind is None:
-        return without_gone(fit, task)
+        return without_gone(fit.exam, task)
     flags = flags_of(fit, task.kind, task, tasks)
     told = {key for exam, key in fit.known.wrong if exam == fit.exam.key} | {
         flag.material for flag in (*fit.known.open_flags(exam=fit.exam.key), *fit.known.closed_flags(exam=fit.exam.key))

@@ -88,7 +88,8 @@ def mend(
     """
     as_of, log = whole_second(as_of), tuple(log)
     past = settled(old, old_request, log, as_of=as_of, grace=request.mending.grace)
-    told = known(request, old, log)
+    coming = {block.uid for block in ahead_of(old, past)}  # a word on a block ahead that is not over tells nothing yet
+    told = known(request, old, tuple(one for one in log if getattr(one, "block", "") not in coming))
     same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
     if same and not log:
         return old
@@ -372,7 +373,12 @@ def before_of(work: Workload, where: Where, numbers: Mapping[date, int], way: Wa
     for task in work.tasks:
         published = where.units.get(task.id, {})
         lies = {numbers[day]: len(units) for day, units in published.items() if day in numbers}
-        held = {numbers[day]: n for day, n in where.held.get(task.id, {}).items() if day in numbers}
+        inside = {
+            numbers[day]: len(units)
+            for day, units in published.items()
+            if day in numbers and task.first <= day <= task.last
+        }
+        held = {numbers[day]: n for day, n in where.held.get(task.id, {}).items() if numbers.get(day) in inside}
         gone = [day for day in published if day not in numbers]
         home = (gone[0] if gone else task.ideal).toordinal()
         after: tuple[int, ...] = ()
@@ -380,7 +386,7 @@ def before_of(work: Workload, where: Where, numbers: Mapping[date, int], way: Wa
             after = tuple(first_passes.get((task.exam, task.kind), ()))
         elif task.role is Role.TIDY:
             after = tuple(second_passes.get(task.exam, ()))
-        before.append(Before(lies=lies, held=lies if way is Way.STAY else held, home=home, after=after))
+        before.append(Before(lies=lies, held=inside if way is Way.STAY else held, home=home, after=after))
     return before
 
 
@@ -486,10 +492,11 @@ def undo(now: Plan, before: Plan, *, as_of: datetime) -> Plan:
     """
     as_of = whole_second(as_of)
     over = {block.uid for block in now.past} | {block.uid for block in before.past}
+    since = max(now.as_of, now.restored or now.as_of)
     for plan in (now, before):
         for block in plan.blocks:
             start = instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone))
-            if now.as_of < start <= as_of and block.uid not in over:
+            if since < start <= as_of and block.uid not in over:
                 raise CannotUndo(
                     "A block has begun since then, and what is over stays as it was. Change the plan instead."
                 )

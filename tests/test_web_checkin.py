@@ -278,48 +278,6 @@ def test_after_a_missed_block_the_plan_offers_to_plan_its_work_again_and_does_so
     assert "Plan that work again" not in words(client.get(own))
 
 
-# ------------------------------------------------------------------------------------------------- days that are lost
-
-
-def test_days_that_are_lost_are_shown_as_a_difference_and_looking_changes_nothing(
-    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
-) -> None:
-    clock.forward(days=3)
-    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
-    before = client.get(served.feed_path(app, kept.id)).data
-    page = client.get(f"{own}/change?first=2027-01-12&last=2027-01-14")
-    assert page.status_code == 200
-    assert "2027-01-12..2027-01-14" in page.text
-    assert "What changes" in words(page)
-    assert client.get(served.feed_path(app, kept.id)).data == before
-    fields = forms.to_fields(served.mapping_of()) | {"version": str(kept.version)}
-    fields["days_off"] = "\n".join(filter(None, (fields.get("days_off"), "2027-01-12..2027-01-14")))
-    answer = client.post(f"{own}/change", data=fields | {"act": "keep"}, content_type="multipart/form-data")
-    assert answer.status_code == 303
-    lost = {"2027-01-12", "2027-01-13", "2027-01-14"}
-    days = {str(event["DTSTART"].dt)[:10] for event in events(app, client, kept).values()}
-    assert not lost & days
-
-
-def test_one_tap_loses_today(app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock) -> None:
-    clock.forward(days=2)
-    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
-    link = re.search(r'href="([^"]+)">I lose today', client.get(own).text)
-    assert link
-    page = client.get(unescape(link[1]).partition("#")[0])
-    assert "2027-01-07" in page.text
-    assert "What changes" in words(page)
-
-
-@pytest.mark.parametrize("typed", ["tomorrow", "2027-02-31", "2027-13-01", "%00", "2027-01-14&last=2027-01-12"])
-def test_a_lost_day_that_is_none_is_told_beside_its_field(
-    app: Flask, client: FlaskClient, kept: Kept, typed: str
-) -> None:
-    page = client.get(f"/plan/{served.token(app, Power.MANAGE, kept.id)}/change?first={typed}")
-    assert page.status_code == 200
-    assert "to mend" in words(page) or "still to fill in" in words(page)
-
-
 def test_the_enter_key_says_nothing_of_the_block(
     app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
 ) -> None:

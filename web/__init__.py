@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from flask import Flask
 
-from web import db, feed, pages, safety, store, student
+from web import db, feed, going, pages, repairs, safety, store, student
 from web.powers import Keys, load_key
 from web.service import Service
 
@@ -57,4 +57,6 @@ def create_app(
     db.init_app(app, engine)
     app.register_blueprint(feed.blueprint)
     app.register_blueprint(student.blueprint)
+    app.register_blueprint(repairs.blueprint)
+    app.register_blueprint(going.blueprint)
     return app

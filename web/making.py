@@ -254,14 +254,6 @@ def filled(service: Service, old: Opened, stored: Mapping[str, store.Upload]) ->
     return Made(form_rows.tidy(forms.to_fields(old.mapping)), calendars=calendars, readings=told)
 
 
-def with_days_lost(old: Opened, first: str, last: str) -> dict[str, str]:
-    """The form as a kept plan fills it, with days off from a first to a last one, as they were typed."""
-    fields = form_rows.tidy(forms.to_fields(old.mapping))
-    line = first if first == last else f"{first}..{last}"
-    lines = [*fields.get("days_off", "").splitlines(), line]
-    return fields | {"days_off": "\n".join(dict.fromkeys(lines))}
-
-
 def consider(
     service: Service,
     received: Received,

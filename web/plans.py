@@ -152,6 +152,12 @@ def written(mapping: Mapping[str, Any]) -> str:
     return json.dumps(mapping, ensure_ascii=False, separators=(",", ":"))
 
 
+def read_mapping(document: str) -> dict[str, Any]:
+    """The mapping that :func:`written` wrote."""
+    mapping: dict[str, Any] = json.loads(document)
+    return mapping
+
+
 def ends(request: Request) -> date:
     """The day of the last exam."""
     return max(exam_day(request, exam) for exam in request.exams)

@@ -19,6 +19,7 @@ from calplan.spans import instant
 from web import checking, demo, feed, making, pages, plans, store
 from web.clocks import Clocks, clock_style
 from web.db import commit, reading, writing
+from web.offers import moved_since, offers, undone
 from web.picture_curves import curve
 from web.pictures import State, months, strip
 from web.plans import Opened
@@ -36,9 +37,6 @@ if TYPE_CHECKING:
 
 MOST_ALARM = 24 * 60
 """Minutes before a block at which a calendar may ring."""
-
-MOST_DATE = 40
-"""Characters of a typed date that are looked at."""
 
 blueprint = Blueprint("student", __name__)
 
@@ -174,7 +172,7 @@ def making_page(made: making.Made, old: Opened | None = None, **more: Any) -> st
 def plan(token: str) -> str:
     """The plan, for whoever may change it."""
     old = holder(Power.MANAGE, token)
-    done = ({"changed": CHANGED, "ticked": TICKED} | DONE).get(request.args.get("done", ""), "")
+    done = (MENDED | {"changed": CHANGED, "ticked": TICKED} | DONE).get(request.args.get("done", ""), "")
     return plan_shown(token, old, done)
 
 
@@ -189,9 +187,18 @@ def plan_shown(token: str, old: Opened, done: str) -> str:
         to_plan_again=plans.to_plan_again(old, service().clock()),
         open_blocks=pages.open_blocks(values["page"], plans.log_of(reading(), old.kept.id), service().clock()),
         form=service().entropy(8).hex(),
+        can_undo=undone(reading(), old, service().clock()) is not None,
+        version=old.kept.version,
         **values,
     )
 
+
+MENDED = {
+    "mended": "The plan is mended. Calendars follow when they look again.",
+    "undone": "That change is taken back: the plan is as it was. Calendars follow when they look again.",
+    "not-undone": "That change cannot be taken back any more, because a block has begun or the plan has changed since.",
+}
+"""What is said after a repair."""
 
 TICKED = "Thank you, that is noted."
 
@@ -264,6 +271,14 @@ def all_blocks(old: Opened) -> list[Block | PastBlock]:
     return [*old.plan.past, *old.plan.blocks]
 
 
+PLACED = {
+    "later": "The block is later today. Calendars follow when they look again.",
+    "not-moved": "The block stays where it is: something else lies there, or the plan was changed just now.",
+    "keep": "The block is kept where it is.",
+    "let-go": "The block may move again when the plan is mended.",
+}
+"""What is said after a block was put somewhere, or kept."""
+
 SAID = {"said": "Thank you, that is noted.", "taken-back": "That is taken back."}
 """What the page of a block says after a button was pressed."""
 
@@ -278,7 +293,9 @@ def block_shown(
         token=token,
         page=page,
         clocks=clocks(),
-        done=SAID.get(done, ""),
+        done=(SAID | PLACED).get(done, ""),
+        offers=offers(old, mine.uid, service().clock()),
+        was_at=moved_since(reading(), old, mine.uid),
         standing=checking.standing_of(plans.log_of(reading(), old.kept.id), mine.uid),
         in_words=checking.in_words,
         pieces=checking.pieces_of(old.plan, old.request, mine),
@@ -496,19 +513,10 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
 
 
 def to_change(old: Opened) -> making.Made:
-    """The form as the plan fills it; where days are lost, with these as days off, and with what that would change."""
+    """The form as the plan fills it."""
     stored = store.calendars(reading(), old.kept.id)
-    first, last = (request.args.get(name, "").strip()[:MOST_DATE] for name in ("first", "last"))
-    if not first and not last:
-        with planning():
-            return making.filled(service(), old, stored)
-    limited("previews")
-    fields = making.with_days_lost(old, first or last, last or first)
-    calendars = making.gathered(reading(), fields, stored)
-    commit()  # the plan takes its time, and nobody is to wait for it
     with planning():
-        received = making.Received(fields, "preview")
-        return making.consider(service(), received, calendars, stored=stored, old=old, clocks=clocks())
+        return making.filled(service(), old, stored)
 
 
 @blueprint.post("/plan/<token>/change/preview")

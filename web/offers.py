@@ -1,0 +1,56 @@
+"""What can still be done about a plan and its blocks: put back the last change, put a block later, keep it in place."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+from zoneinfo import ZoneInfo
+
+from calplan.model import Plan, plan_from_json
+from calplan.replan import CannotUndo, later_starts, undo
+from calplan.spans import wall
+from web import store
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from sqlalchemy import Connection
+
+    from web.plans import Opened
+
+
+def undone(connection: Connection, old: Opened, now: datetime) -> tuple[store.Revision, Plan] | None:
+    """The version before, and the plan that undoing gives; ``None`` where there is nothing to undo any more."""
+    before = store.latest_revision(connection, old.kept.id)
+    if before is None:
+        return None
+    try:
+        earlier = plan_from_json(before.plan)
+        return before, undo(old.plan, earlier, as_of=now)
+    except (CannotUndo, ValueError):
+        return None
+
+
+class Offers(NamedTuple):
+    """What can be done about a block: starts later today, and whether it is kept in place (``None``: it cannot be)."""
+
+    starts: tuple[datetime, ...] = ()
+    held: bool | None = None
+
+
+def offers(old: Opened, uid: str, now: datetime) -> Offers:
+    """What the page of a block offers. One that something was said of, or that is over, stays as it is."""
+    block = next((one for one in old.plan.blocks if one.uid == uid), None)
+    if block is None or block.fixed or any(getattr(entry, "block", None) == uid for entry in old.log):
+        return Offers()
+    ahead = block.start >= wall(now, ZoneInfo(old.plan.zone)).replace(tzinfo=None)
+    return Offers(later_starts(old.plan, old.request, uid, as_of=now), block.held if ahead else None)
+
+
+def moved_since(connection: Connection, old: Opened, uid: str) -> datetime | None:
+    """When a block was before the last change, where that was at another time."""
+    before = store.latest_revision(connection, old.kept.id)
+    now = next((one for one in old.plan.blocks if one.uid == uid), None)
+    if before is None or now is None or now.sequence == 0:
+        return None
+    earlier = next((one for one in plan_from_json(before.plan).blocks if one.uid == uid), None)
+    return earlier.start if earlier is not None and earlier.start != now.start else None
