@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 NODES = 4_000
 """How many steps the search for the fewest moves may take before it is content with what it has."""
 
-BRANCHES = 120
+BRANCHES = 40
 """How many ways of parting first and second passes are looked at."""
 
 ORDERS = 24

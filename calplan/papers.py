@@ -31,18 +31,24 @@ class Paper(NamedTuple):
 
 
 def timed_papers(
-    request: Request, busy: tuple[BusySpan, ...], exams: Sequence[Prepared], *, as_of: datetime, number: int
+    request: Request,
+    busy: tuple[BusySpan, ...],
+    exams: Sequence[Prepared],
+    *,
+    as_of: datetime,
+    number: int,
+    beside: Sequence[Span] = (),
 ) -> tuple[tuple[Paper, ...], tuple[Notice, ...]]:
     """The timed papers that were asked for and find their hour free, and a notice for each that does not.
 
-    ``number`` is the first free place in the order of tasks.
+    ``number`` is the first free place in the order of tasks; ``beside`` are timed papers that stand already.
     """
     papers: list[Paper] = []
     notices = []
     for one in exams:
         if not one.exam.timed_paper:
             continue
-        taken = [paper.span for paper in papers]
+        taken = [*beside, *(paper.span for paper in papers)]
         found = next((p for day in days_for(one) if (p := paper_on(request, busy, one, day, as_of, taken))), None)
         if found is None:
             late = one.cycle.stages.consolidate

@@ -254,7 +254,8 @@ def papers_again(
             kept.append(known_paper)
         else:
             asked.append(one)
-    found, notices = timed_papers(request, busy, asked, as_of=as_of, number=number)  # type: ignore[arg-type]
+    standing = [paper.span for paper in kept]
+    found, notices = timed_papers(request, busy, asked, as_of=as_of, number=number, beside=standing)  # type: ignore[arg-type]
     said = tuple(
         notice
         for notice in old.plan.notices

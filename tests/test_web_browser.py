@@ -516,7 +516,7 @@ def test_a_tap_on_an_events_link_and_a_tap_on_a_button_say_how_a_block_went(
         page.get_by_role("button", name="These are done").click()
         assert page.get_by_role("checkbox", name=re.compile("Chemistry")).count() == 1
         page.get_by_role("link", name="I lose today").click()
-        expect(page.get_by_role("heading", name="What changes")).to_be_visible()
+        expect(page.get_by_role("heading", name="What would change")).to_be_visible()
 
 
 def summaries(feed: str) -> dict[str, str]:
