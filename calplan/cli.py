@@ -455,9 +455,12 @@ def vars_of(entry: CheckIn) -> dict[str, Any]:
 
 
 def append(name: str, line: bytes) -> None:
-    """Adds a line to a file, whole and on disk before this returns."""
+    """Adds a line to a file, whole and on disk before this returns; a last line without an end gets one first."""
     try:
-        with open(name, "ab") as file:
+        with open(name, "a+b") as file:
+            if file.tell():
+                file.seek(-1, os.SEEK_END)
+                line = line if file.read(1) == b"\n" else b"\n" + line
             file.write(line)
             file.flush()
             os.fsync(file.fileno())

@@ -101,3 +101,11 @@ def test_a_log_with_bad_lines_is_refused_with_each_of_them(plan: Path, tmp_path:
     assert "line 1" in answer.stderr
     assert "line 2" in answer.stderr
     assert json.loads(plan.read_text())  # the plan is as it was
+
+
+def test_a_log_whose_last_line_has_no_end_can_still_be_added_to(plan: Path, tmp_path: Path) -> None:
+    log = tmp_path / "said.jsonl"
+    assert run("check-in", plan, "2027-01-06", "done", "--log", log, "--as-of", "2027-01-06T20:00").exit_code == 0
+    log.write_bytes(log.read_bytes().rstrip(b"\n"))
+    assert run("check-in", plan, "2027-01-07", "missed", "--log", log, "--as-of", "2027-01-08T09:00").exit_code == 0
+    assert [json.loads(line)["outcome"] for line in log.read_text().splitlines()] == ["done", "missed"]
