@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
 from hashlib import sha256
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -444,10 +445,12 @@ def put_again(
     standing = {}
     for day in days:
         mine = by_day.get(day.day, [])
-        right = [block for block in mine if right_length(block, request, tasks)]
-        if mine and right == mine and same_work(mine, day) and all(b.held or fits(b, day, tasks, zone) for b in mine):
+        right = [b for b in mine if right_length(b, request, tasks) and fits(b, day, tasks, zone)]
+        if mine and right == mine and same_work(mine, day) and apart(mine, request, zone):
             standing[day.day] = mine
-        elif held := [block for block in right if block.held and in_day(block, day)]:
+            continue
+        held = [block for block in right if block.held and in_day(block, day)]
+        if held and apart(held, request, zone) and leaves_room(request, day, tasks, held, as_of):
             standing[day.day] = held
     begin = [one for one in request.appointments if instant(one.start, zone) > as_of]
     coming = replace(request, appointments=tuple(begin))
@@ -457,6 +460,39 @@ def put_again(
 def same_work(blocks: Sequence[Block], day: Day) -> bool:
     """Whether these blocks hold exactly the work of the day."""
     return units_of(part for block in blocks for part in block.parts) == units_of(day.parts)
+
+
+def apart(blocks: Sequence[Block], request: Request, zone: ZoneInfo) -> bool:
+    """Whether there is a break between any two of these blocks."""
+    rest = timedelta(minutes=bounds(request.effort).rest)
+    spans = sorted(span_of(block, zone) for block in blocks)
+    return all(one.end + rest <= other.start for one, other in pairwise(spans))
+
+
+def leaves_room(request: Request, day: Day, tasks: Mapping[str, Task], held: Sequence[Block], as_of: datetime) -> bool:
+    """Whether the other work of a day finds a place beside blocks that are held, and everything keeps its order."""
+    alone = replace(request, appointments=())
+    try:
+        blocks = place(alone, (day,), tasks, seed="", as_of=as_of, standing={day.day: held})
+    except BrokenPlan:
+        return False
+    parts = [part for block in blocks for part in block.parts]
+    ordered = all(
+        one.first < other.first
+        for one, other in pairwise(sorted(parts, key=lambda part: part.task))  # sorting keeps the order of time
+        if one.task == other.task and not tasks[one.task].astray
+    )
+    done = [tasks[part.task] for part in parts]
+    return ordered and not any(too_soon(one, later) for n, one in enumerate(done) for later in done[n + 1 :])
+
+
+def too_soon(one: Task, later: Task) -> bool:
+    """Whether a task that comes before another should come after it: a second pass, or the sheet's last form."""
+    if one.exam != later.exam:
+        return False
+    if one.role is Role.TIDY:
+        return later.role is Role.CONSOLIDATE
+    return one.role is Role.CONSOLIDATE and later.role is Role.COVER and one.kind is later.kind
 
 
 def in_day(block: Block, day: Day) -> bool:
@@ -479,7 +515,7 @@ def units_of(parts: Iterable[Part]) -> set[tuple[str, int]]:
 
 def fits(block: Block, day: Day, tasks: Mapping[str, Task], zone: ZoneInfo) -> bool:
     """Whether a block's hour is still free; a timed paper's was looked at before."""
-    return inside(block, day, zone) or any(tasks[part.task].role is Role.PAPER for part in block.parts)
+    return inside(block, day, zone) or any(tasks[p.task].role is Role.PAPER for p in block.parts if p.task in tasks)
 
 
 # ------------------------------------------------------------------------------------------- small repairs, undo
