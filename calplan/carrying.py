@@ -125,7 +125,7 @@ def continued(
     single = len(mine) == 1 and published.taper_days[-1:] != mine
     if single:
         stages = Stages(1, 0, 0)
-        made = only_day(setting, request, tasks)
+        made = only_day(setting, request, tasks, was_only(published, mine[0]))
     else:
         passes = [task for task in tasks if not bound(task) or (task.behind and "/only-" in task.id)]
         fit = Fit(setting, before, old.known, old.past)
@@ -141,18 +141,27 @@ def continued(
     return Carried(Prepared(exam, day, mine, cycle_now), None if single else ends, behind_days)
 
 
-def only_day(setting: Setting, request: Request, tasks: Sequence[Task]) -> list[Task]:
-    """What matters most on the only day that is left; of everything else nothing more is to be done."""
+def was_only(published: PlannedExam, day: date) -> bool:
+    """Whether the published plan had this day alone for the exam."""
+    return published.usable_days == 1 and published.cover_ends == day and not published.taper_days
+
+
+def only_day(setting: Setting, request: Request, tasks: Sequence[Task], already: bool) -> list[Task]:
+    """What matters most on the only day that is left; of everything else nothing more is to be done.
+
+    ``already`` tells that it was the only one before.
+    """
     day = setting.days[0]
     name = f"{setting.exam.key}/only-{day}-"
     there = {one.key for one in setting.exam.materials}
-    known = [t for t in tasks if t.id.startswith(name) and all(item.material in there for item in t.items)]
+    mine = {t.id for t in tasks if t.id.startswith(name) or (already and t.first == t.last == day)}
+    known = [t for t in tasks if t.id in mine and all(item.material in there for item in t.items)]
     number = max(task.number for task in tasks) + 1
     only = known or [
         replace(task_of(setting, number + n, draft), id=f"{name}{n}")
         for n, draft in enumerate(single_day(setting, request.effort.usual))
     ]
-    over = [task for task in tasks if not task.id.startswith(name)]
+    over = [task for task in tasks if task.id not in mine]
     return [*(closed(task, day - timedelta(days=1)) for task in over if task.behind or not bound(task)), *only]
 
 

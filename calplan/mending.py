@@ -89,7 +89,8 @@ def mend_days(
 ) -> Mended:
     """The plan for the goals above. ``jobs`` hold only units that are not over; ``published`` is the daily maximum.
 
-    What is held stays, unless nothing fits beside it: then all of it may move. Raises :class:`NoOrder` where windows
+    What is held stays; other work that cannot keep its order beside it is given up. Only where that does not help
+    either, all that is held may move. Raises :class:`NoOrder` where windows
     and rooms hold the work that is kept, but none of the layouts that were looked at keeps its order.
     """
     held = [sum(one.held.values()) for one in before]
@@ -108,6 +109,11 @@ def mend_days(
             break
         cap += 1
     if found is None and any(held):
+        parted = parted_by_held(jobs, before)
+        if parted != list(jobs):
+            return mend_days(
+                whole, parted, before, dates=dates, published=published, essentials=essentials, opened=opened
+            )
         loosened = [one._replace(held={}) for one in before]
         return mend_days(whole, jobs, loosened, dates=dates, published=published, essentials=essentials, opened=opened)
     if found is None:
@@ -123,6 +129,36 @@ def mend_days(
         opened=late,
         proved=found.proved,
     )
+
+
+def parted_by_held(jobs: Sequence[Job], before: Sequence[Before]) -> list[Job]:
+    """The jobs with windows in which first passes come before second ones that are held, and these after those.
+
+    Of a job without such a window only what is held is left.
+    """
+    last = [job.due for job in jobs]
+    first = [job.release for job in jobs]
+    for later, one in enumerate(before):
+        for earlier in one.after:
+            if one.held:
+                last[earlier] = min(last[earlier], min(one.held))
+            if before[earlier].held:
+                first[later] = max(first[later], max(before[earlier].held))
+    parted = []
+    for job, one, release, due in zip(jobs, before, first, last, strict=True):
+        if (release, due) == (job.release, job.due):
+            parted.append(job)
+        elif release > due:
+            parted.append(job_kept(job, sum(one.held.values())))
+        else:
+            late = min(job.late, due) if due < job.due else job.late
+            parted.append(msgspec.structs.replace(job, release=release, due=due, late=late))
+    return parted
+
+
+def job_kept(job: Job, units: int) -> Job:
+    """The job with its first so many units alone."""
+    return msgspec.structs.replace(job, ranks=job.ranks[:units])
 
 
 def board_beside(board: Board, before: Iterable[Before]) -> Board:

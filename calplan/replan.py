@@ -20,8 +20,8 @@ from zoneinfo import ZoneInfo
 from msgspec.structs import replace
 
 from calplan import rules
-from calplan.carrying import Old, carried
-from calplan.days import bounds, done_by_day, resolve, unbooked
+from calplan.carrying import ASIDE, Old, carried
+from calplan.days import bounds, done_by_day, possible, resolve, unbooked
 from calplan.errors import BrokenPlan, CalplanError
 from calplan.identities import Side, exam_days, renamed
 from calplan.learned import known
@@ -54,6 +54,7 @@ if TYPE_CHECKING:
     from calplan.checkins import Entry
     from calplan.days import Days
     from calplan.model import BusySpan, Day, PastBlock, PlannedExam, Request
+    from calplan.workload import Prepared
 
 
 class Way(StrEnum):
@@ -96,6 +97,8 @@ def mend(
         return old
     ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, as_of=as_of)
     ahead = ahead_of(old, past)
+    if same and as_it_was(old, carry):
+        return old
     made = lay(ground, work, carry, old, ahead, way)
     ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
     digest = sha256(to_json(request, indent=0)).hexdigest()
@@ -137,6 +140,24 @@ def nothing_new(old: Plan, past: Sequence[PastBlock], learned: object) -> bool:
         else not any(one.back for one in block.worked)
         for block in past
     )
+
+
+def as_it_was(old: Plan, carry: Sequence[Carried]) -> bool:
+    """Whether the work that is open is what the published plan has already: nothing that was said changes it."""
+    exams = {one.prepared.exam.key for one in carry}
+    known = {task.id: told_in(task) for task in old.tasks if task.exam in exams and task.role not in ASIDE}
+    now = {task.id: told_in(task) for one in carry for task in one.prepared.cycle.tasks}
+    over = {task.id for one in carry for task in one.prepared.cycle.tasks if not task.ahead and not task.lost}
+    asks = tuple(ask for one in carry for ask in one.prepared.cycle.asks)
+    return (
+        {name: work for name, work in known.items() if name not in over and name in now}
+        == {name: work for name, work in now.items() if name not in over}
+    ) and asks == tuple(ask for ask in old.asks if ask.exam in exams)
+
+
+def told_in(task: Task) -> tuple[object, ...]:
+    """The work of a task, whatever of it is over."""
+    return task.ranks, task.items, task.notes, task.substitute
 
 
 def done_early(old: Plan, past: Sequence[PastBlock], as_of: datetime) -> bool:
@@ -251,7 +272,7 @@ def papers_again(
             before[exam.key].minutes,
             before[exam.key].extra_time,
         )
-        if known_paper is not None and same:
+        if known_paper is not None and same and may_stand(request, one, known_paper):  # type: ignore[arg-type]
             kept.append(known_paper)
         else:
             asked.append(one)
@@ -264,6 +285,13 @@ def papers_again(
         and any(one.task.exam == exam.key and exam.subject in notice.sentence for one in kept for exam in request.exams)
     )
     return (*kept, *found), (*said, *notices)
+
+
+def may_stand(request: Request, one: Prepared, paper: Paper) -> bool:
+    """Whether a timed paper's day is still one for it: not the eve, nor too short."""
+    fixed = sum(each.minutes for each in request.appointments if each.start.date() == paper.day)
+    most = possible(request, paper.day)
+    return paper.day < one.days[-1] and (most is None or fixed + paper.span.minutes <= most)
 
 
 # ------------------------------------------------------------------------------------------ which day, what
