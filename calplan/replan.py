@@ -9,6 +9,7 @@ the tasks are, :mod:`calplan.carrying`'s; who keeps which calendar event, :mod:`
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
@@ -417,7 +418,16 @@ def before_of(work: Workload, where: Where, numbers: Mapping[date, int], way: Wa
         elif task.role is Role.TIDY:
             after = tuple(second_passes.get(task.exam, ()))
         before.append(Before(lies=lies, held=inside if way is Way.STAY else held, home=home, after=after))
-    return before
+    full = overfull(before, work.board.room)
+    return [one._replace(held={day: n for day, n in one.held.items() if day not in full}) for one in before]
+
+
+def overfull(before: Sequence[Before], room: Sequence[int]) -> set[int]:
+    """The days that have no room any more for all that is held on them; there, nothing is."""
+    held = Counter[int]()
+    for one in before:
+        held.update(one.held)
+    return {day for day, units in held.items() if units > room[day]}
 
 
 def dealt_out(
