@@ -132,7 +132,8 @@ def continued(
         passes = [windowed(setting, task, ends) for task in refitted(fit, passes)]
         passes += further_passes(fit, passes)
         passes += [windowed(setting, task, ends) for task in refitted(fit, added(fit, passes))]
-        light = light_tasks(setting, request, [task for task in tasks if task.role in (Role.TAPER, Role.EVE)])
+        ends_light = [task for task in tasks if task.role in (Role.TAPER, Role.EVE) and "/only-" not in task.id]
+        light = light_tasks(setting, request, ends_light)
         made = [*passes, *light]
     ordered = in_order(without_gone(exam, task) for task in made)
     late = tuple(m for m in exam.materials if setting.wait(m) > setting.end)

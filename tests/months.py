@@ -37,6 +37,7 @@ from calplan.model import (
     Answers,
     Appointment,
     BusyInterval,
+    Day,
     DayOff,
     Exam,
     Keep,
@@ -442,20 +443,20 @@ class Months(RuleBasedStateMachine):
         assert asked <= over | set(planned) | left, sorted(asked - over - set(planned) - left)
 
     def kept_days(self, old: Plan, new: Plan) -> None:
-        """Where everything else stays: work lies where it lay, on every day of which nothing was taken."""
-        before, after = lies(old), lies(new)
+        """Where everything else stays: a day of which nothing was taken has no less of any task than it had."""
         tasks = {task.id: task for task in new.tasks}
-        same = {task.id for task in old.tasks if task.role not in LIGHT and task.id in tasks}
-        same = {name for name in same if tasks[name].ranks == next(t.ranks for t in old.tasks if t.id == name)}
-        rooms = {day.day: (day.room, day.fixed, day.spent, day.gaps) for day in old.days}
-        whole = {day.day for day in new.days if rooms.get(day.day) == (day.room, day.fixed, day.spent, day.gaps)}
-        moved = {
-            unit: (was, after[unit])
-            for unit, was in before.items()
-            if unit[0] in same and unit in after and was in whole and tasks[unit[0]].first <= was <= tasks[unit[0]].last
-            if after[unit] != was
+        ranks = {task.id: task.ranks for task in old.tasks if task.role not in LIGHT}
+        before, after = amounts(old), amounts(new)
+        whole = {limits(day) for day in old.days} & {limits(day) for day in new.days}
+        days = {limit[0] for limit in whole}
+        less = {
+            (name, day): (units, after[name, day])
+            for (name, day), units in before.items()
+            if name in tasks and tasks[name].ranks == ranks.get(name)
+            if day in days and tasks[name].first <= day <= tasks[name].last
+            if after[name, day] < units
         }
-        assert not moved, moved
+        assert not less, less
 
     # ----------------------------------------------------------------------------------------- what always holds
 
@@ -500,14 +501,18 @@ class Months(RuleBasedStateMachine):
             assert self.__dict__.setdefault("words", {}).setdefault(uid, said) == said
 
 
-def lies(plan: Plan) -> dict[tuple[str, int], date]:
-    """Where each planned unit lies."""
-    return {
-        (part.task, unit): day.day
-        for day in plan.days
-        for part in day.parts
-        for unit in range(part.first, part.first + part.units)
-    }
+def amounts(plan: Plan) -> Counter[tuple[str, date]]:
+    """How many units of each task lie on which day."""
+    found: Counter[tuple[str, date]] = Counter()
+    for day in plan.days:
+        for part in day.parts:
+            found[part.task, day.day] += part.units
+    return found
+
+
+def limits(day: Day) -> tuple[object, ...]:
+    """A day, with all that decides what it can hold."""
+    return day.day, day.room, day.fixed, day.spent, day.gaps
 
 
 # --------------------------------------------------------------------------------------------------- by command
