@@ -86,11 +86,12 @@ def mend_days(
     published: int,
     essentials: bool = False,
     opened: Board | None = None,
+    stay: bool = False,
 ) -> Mended:
     """The plan for the goals above. ``jobs`` hold only units that are not over; ``published`` is the daily maximum.
 
-    What is held stays; other work that cannot keep its order beside it is given up. Only where that does not help
-    either, all that is held may move. Raises :class:`NoOrder` where windows
+    What is held stays; other work that cannot keep its order beside it is given up (all other work, if need be,
+    where everything is to ``stay``). Only where that does not help either, all that is held may move. Raises :class:`NoOrder` where windows
     and rooms hold the work that is kept, but none of the layouts that were looked at keeps its order.
     """
     held = [sum(one.held.values()) for one in before]
@@ -109,13 +110,14 @@ def mend_days(
             break
         cap += 1
     if found is None and any(held):
-        parted = parted_by_held(jobs, before)
-        if parted != list(jobs):
-            return mend_days(
-                whole, parted, before, dates=dates, published=published, essentials=essentials, opened=opened
-            )
-        loosened = [one._replace(held={}) for one in before]
-        return mend_days(whole, jobs, loosened, dates=dates, published=published, essentials=essentials, opened=opened)
+        less = parted_by_held(jobs, before)
+        if less == list(jobs) and stay:
+            less = [job_kept(job, count) for job, count in zip(jobs, held, strict=True)]
+        if less == list(jobs):
+            before = [one._replace(held={}) for one in before]
+        return mend_days(
+            whole, less, before, dates=dates, published=published, essentials=essentials, opened=opened, stay=stay
+        )
     if found is None:
         raise NoOrder("No layout of the work that fits keeps each first pass before its second one.")
     return Mended(

@@ -91,8 +91,8 @@ def mend(
     """
     as_of, log = whole_second(as_of), tuple(log)
     past = settled(old, old_request, log, as_of=as_of, grace=request.mending.grace)
-    coming = {block.uid for block in ahead_of(old, past)}  # a word on a block ahead that is not over tells nothing yet
-    told = known(request, old, tuple(one for one in log if getattr(one, "block", "") not in coming))
+    over = {"", *(block.uid for block in past)}  # a word on a block that is not over tells nothing yet
+    told = known(request, old, tuple(one for one in log if getattr(one, "block", "") in over))
     same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
     if same and not log:
         return old
@@ -339,6 +339,7 @@ def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, ahe
             published=old.figures.maximum // UNIT,
             essentials=essentials,
             opened=opened,
+            stay=way is Way.STAY,
         )
         counts, kept, is_open, bound, cap = found.days, found.kept, found.opened, found.bound, found.maximum
         bent: frozenset[int] = frozenset()
