@@ -449,11 +449,12 @@ class Months(RuleBasedStateMachine):
         before, after = amounts(old), amounts(new)
         whole = {limits(day) for day in old.days} & {limits(day) for day in new.days}
         days = {limit[0] for limit in whole}
+        light = {exam.key: exam.taper_days for exam in new.exams}
         less = {
             (name, day): (units, after[name, day])
             for (name, day), units in before.items()
             if name in tasks and tasks[name].ranks == ranks.get(name)
-            if day in days and tasks[name].first <= day <= tasks[name].last
+            if day in days and day not in light[tasks[name].exam] and tasks[name].first <= day <= tasks[name].last
             if after[name, day] < units
         }
         assert not less, less
