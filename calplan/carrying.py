@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calplan.learned import Known
-    from calplan.model import Exam, Material, PastBlock, Plan, PlannedExam, Request
+    from calplan.model import Exam, Kind, Material, PastBlock, Plan, PlannedExam, Request
 
 ASIDE = frozenset({Role.ENCORE, Role.PAPER})
 """What is not carried as work: encores fill days anew, and a timed paper is looked at by itself."""
@@ -172,10 +172,23 @@ def bound(task: Task) -> bool:
 
 
 def in_order(tasks: Iterable[Task]) -> tuple[Task, ...]:
-    """The tasks in the exam's order: first passes, second ones, the sheet, the light end; numbered anew."""
+    """The tasks in the exam's order: first passes, second ones, the sheet, the light end; numbered anew.
+
+    A second pass comes after all first passes of its kind, those over material that came later among them.
+    """
     rank = {Role.GATHER: 0, Role.COVER: 0, Role.CONSOLIDATE: 0, Role.TIDY: 1, Role.TAPER: 2, Role.EVE: 3}
-    ordered = sorted(tasks, key=lambda t: (rank[t.role], t.ideal if rank[t.role] == 2 else date.min, t.number))
-    return tuple(replace(task, number=number) for number, task in enumerate(ordered))
+    tasks = tuple(tasks)
+    covered: dict[Kind | None, int] = {}
+    for task in tasks:
+        if task.role is Role.COVER:
+            covered[task.kind] = max(task.number, covered.get(task.kind, 0))
+
+    def place(task: Task) -> tuple[int, date, int, bool]:
+        second = task.role is Role.CONSOLIDATE
+        number = max(task.number, covered.get(task.kind, 0)) if second else task.number
+        return rank[task.role], task.ideal if rank[task.role] == 2 else date.min, number, second
+
+    return tuple(replace(task, number=number) for number, task in enumerate(sorted(tasks, key=place)))
 
 
 # ----------------------------------------------------------------------------------------------- stages

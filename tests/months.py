@@ -448,7 +448,8 @@ class Months(RuleBasedStateMachine):
         ranks = {task.id: task.ranks for task in old.tasks if task.role not in LIGHT}
         before, after = amounts(old), amounts(new)
         whole = {limits(day) for day in old.days} & {limits(day) for day in new.days}
-        days = {limit[0] for limit in whole}
+        papers = {task.ideal for task in new.tasks if task.role is Role.PAPER}  # at hours of their own
+        days = {limit[0] for limit in whole} - papers
         light = {exam.key: exam.taper_days for exam in new.exams}
         less = {
             (name, day): (units, after[name, day])
