@@ -568,7 +568,8 @@ def undo(now: Plan, before: Plan, *, as_of: datetime) -> Plan:
     """
     as_of = whole_second(as_of)
     over = {block.uid for block in now.past} | {block.uid for block in before.past}
-    since = max(now.as_of, now.restored or now.as_of)
+    mended = now.as_of != before.as_of  # else a block was put later, and time went on before that
+    since = now.as_of if mended else max(now.as_of, now.restored or now.as_of)
     for plan in (now, before):
         for block in plan.blocks:
             start = instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone))

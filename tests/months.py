@@ -147,6 +147,7 @@ class Months(RuleBasedStateMachine):
         self.before: list[tuple[Asked, Plan]] = []
         self.seen: dict[str, Seen] = {}
         self.over: dict[str, tuple[object, ...]] = {}
+        self.words: dict[str, tuple[str, str]] = {}
         self.judged: object = None
 
     # ---------------------------------------------------------------------------------------- time, and words
@@ -249,8 +250,7 @@ class Months(RuleBasedStateMachine):
         try:
             back = undo(self.plan, plan, as_of=self.now)
         except CannotUndo:
-            since = max(self.plan.as_of, self.plan.restored or self.plan.as_of)
-            begun = [b for one in (plan, self.plan) for b in one.blocks if since < self.start(b) <= self.now]
+            begun = [b for one in (plan, self.plan) for b in one.blocks if self.plan.as_of < self.start(b) <= self.now]
             assert begun, "undo was refused although no block has begun since"
             self.before.clear()
             return
@@ -439,7 +439,9 @@ class Months(RuleBasedStateMachine):
         )
         left = {(task.id, unit) for task in new.tasks for unit in task.lost}
         assert max(planned.values(), default=0) <= 1
-        assert not over & set(planned) & asked and not over & left & asked and not set(planned) & left
+        assert not over & set(planned) & asked
+        assert not over & left & asked
+        assert not set(planned) & left
         assert asked <= over | set(planned) | left, sorted(asked - over - set(planned) - left)
 
     def kept_days(self, old: Plan, new: Plan) -> None:
@@ -498,9 +500,9 @@ class Months(RuleBasedStateMachine):
         for uid, known in self.over.items():
             assert told.get(uid) == known, (uid, known, told.get(uid))
         self.over |= {block.uid: told[block.uid] for block in mine if self.started(block)}
-        words = {block.uid: (block.headline, block.text) for block in self.plan.past}
-        for uid, said in words.items():
-            assert self.__dict__.setdefault("words", {}).setdefault(uid, said) == said
+        for block in self.plan.past:
+            said = block.headline, block.text
+            assert self.words.setdefault(block.uid, said) == said
 
 
 def amounts(plan: Plan) -> Counter[tuple[str, date]]:
