@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calplan.learned import Known
-    from calplan.model import Exam, Material, PastBlock, Plan, PlannedExam, Request
+    from calplan.model import Exam, Kind, Material, PastBlock, Plan, PlannedExam, Request
 
 ASIDE = frozenset({Role.ENCORE, Role.PAPER})
 """What is not carried as work: encores fill days anew, and a timed paper is looked at by itself."""
@@ -125,14 +125,15 @@ def continued(
     single = len(mine) == 1 and published.taper_days[-1:] != mine
     if single:
         stages = Stages(1, 0, 0)
-        made = only_day(setting, request, tasks)
+        made = only_day(setting, request, tasks, was_only(published, mine[0]))
     else:
         passes = [task for task in tasks if not bound(task) or (task.behind and "/only-" in task.id)]
         fit = Fit(setting, before, old.known, old.past)
         passes = [windowed(setting, task, ends) for task in refitted(fit, passes)]
         passes += further_passes(fit, passes)
         passes += [windowed(setting, task, ends) for task in refitted(fit, added(fit, passes))]
-        light = light_tasks(setting, request, [task for task in tasks if task.role in (Role.TAPER, Role.EVE)])
+        ends_light = [task for task in tasks if task.role in (Role.TAPER, Role.EVE) and "/only-" not in task.id]
+        light = light_tasks(setting, request, ends_light)
         made = [*passes, *light]
     ordered = in_order(without_gone(exam, task) for task in made)
     late = tuple(m for m in exam.materials if setting.wait(m) > setting.end)
@@ -141,18 +142,27 @@ def continued(
     return Carried(Prepared(exam, day, mine, cycle_now), None if single else ends, behind_days)
 
 
-def only_day(setting: Setting, request: Request, tasks: Sequence[Task]) -> list[Task]:
-    """What matters most on the only day that is left; of everything else nothing more is to be done."""
+def was_only(published: PlannedExam, day: date) -> bool:
+    """Whether the published plan had this day alone for the exam."""
+    return published.usable_days == 1 and published.cover_ends == day and not published.taper_days
+
+
+def only_day(setting: Setting, request: Request, tasks: Sequence[Task], already: bool) -> list[Task]:
+    """What matters most on the only day that is left; of everything else nothing more is to be done.
+
+    ``already`` tells that it was the only one before.
+    """
     day = setting.days[0]
     name = f"{setting.exam.key}/only-{day}-"
     there = {one.key for one in setting.exam.materials}
-    known = [t for t in tasks if t.id.startswith(name) and all(item.material in there for item in t.items)]
+    mine = {t.id for t in tasks if t.id.startswith(name) or (already and t.first == t.last == day)}
+    known = [t for t in tasks if t.id in mine and all(item.material in there for item in t.items)]
     number = max(task.number for task in tasks) + 1
     only = known or [
         replace(task_of(setting, number + n, draft), id=f"{name}{n}")
         for n, draft in enumerate(single_day(setting, request.effort.usual))
     ]
-    over = [task for task in tasks if not task.id.startswith(name)]
+    over = [task for task in tasks if task.id not in mine]
     return [*(closed(task, day - timedelta(days=1)) for task in over if task.behind or not bound(task)), *only]
 
 
@@ -162,10 +172,23 @@ def bound(task: Task) -> bool:
 
 
 def in_order(tasks: Iterable[Task]) -> tuple[Task, ...]:
-    """The tasks in the exam's order: first passes, second ones, the sheet, the light end; numbered anew."""
+    """The tasks in the exam's order: first passes, second ones, the sheet, the light end; numbered anew.
+
+    A second pass comes after all first passes of its kind, those over material that came later among them.
+    """
     rank = {Role.GATHER: 0, Role.COVER: 0, Role.CONSOLIDATE: 0, Role.TIDY: 1, Role.TAPER: 2, Role.EVE: 3}
-    ordered = sorted(tasks, key=lambda t: (rank[t.role], t.ideal if rank[t.role] == 2 else date.min, t.number))
-    return tuple(replace(task, number=number) for number, task in enumerate(ordered))
+    tasks = tuple(tasks)
+    covered: dict[Kind | None, int] = {}
+    for task in tasks:
+        if task.role is Role.COVER:
+            covered[task.kind] = max(task.number, covered.get(task.kind, 0))
+
+    def place(task: Task) -> tuple[int, date, int, bool]:
+        second = task.role is Role.CONSOLIDATE
+        number = max(task.number, covered.get(task.kind, 0)) if second else task.number
+        return rank[task.role], task.ideal if rank[task.role] == 2 else date.min, number, second
+
+    return tuple(replace(task, number=number) for number, task in enumerate(sorted(tasks, key=place)))
 
 
 # ----------------------------------------------------------------------------------------------- stages

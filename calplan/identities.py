@@ -77,7 +77,7 @@ def heir(known: Block, block: Block, *, same_words: bool, as_of: datetime) -> Bl
 def heirs_of(old: Plan, new: Plan, ahead: Sequence[Block]) -> dict[int, Block]:
     """The old block that each new one, by its number, takes over from: most shared minutes, then earlier."""
     named = {block.uid: block for block in ahead}
-    heirs = {n: named[block.uid] for n, block in enumerate(new.blocks) if block.uid in named}
+    heirs = {n: named[b.uid] for n, b in enumerate(new.blocks) if b.uid in named and bears(b, named[b.uid])}
     taken = {block.uid for block in heirs.values()}
     tasks = {task.id: task for task in old.tasks}, {task.id: task for task in new.tasks}
     olds = {b.uid: (b, work_in(tasks[0], b)) for b in ahead if b.parts and b.uid not in taken}
@@ -98,6 +98,19 @@ def heirs_of(old: Plan, new: Plan, ahead: Sequence[Block]) -> dict[int, Block]:
             heirs[number] = olds[uid][0]
             taken.add(uid)
     return heirs
+
+
+def bears(block: Block, known: Block) -> bool:
+    """Whether a new block has its UID from an old one that it is: one that stands, or an appointment.
+
+    New work of a day may be given the UID that the day's work had once, before it was moved; that says nothing.
+    """
+    return block.fixed or (block.start, block.fold, block.minutes, block.parts) == (
+        known.start,
+        known.fold,
+        known.minutes,
+        known.parts,
+    )
 
 
 Piece = tuple[str, Role, Kind | None, str, int]

@@ -86,30 +86,27 @@ def mend_days(
     published: int,
     essentials: bool = False,
     opened: Board | None = None,
+    stay: bool = False,
 ) -> Mended:
     """The plan for the goals above. ``jobs`` hold only units that are not over; ``published`` is the daily maximum.
 
-    What is held stays, unless nothing fits beside it: then all of it may move. Raises :class:`NoOrder` where windows
-    and rooms hold the work that is kept, but none of the layouts that were looked at keeps its order.
+    What is held stays; other work that cannot keep its order beside it is given up (where everything is to ``stay``,
+    all other work if need be). Only where that does not help either, all that is held may move. Raises :class:`NoOrder`
+    where windows and rooms hold the work that is kept, but none of the layouts that were looked at keeps its order.
     """
     held = [sum(one.held.values()) for one in before]
-    beside = board_beside(board, before)
-    whole = board
-    loose = [msgspec.structs.replace(job, ranks=job.ranks[count:]) for job, count in zip(jobs, held, strict=True)]
-    kept, late = settle(beside, loose, essentials=essentials, opened=board_beside(opened, before) if opened else None)
-    if late and opened is not None:
-        board = opened
-    state = State(board, jobs, before, tuple(map(sum, zip(kept, held, strict=True))), dates, late=late)
-    floor = state.floor()
-    cap = min(board.limit, max(published, floor))
-    while True:
-        found = state.under(cap)
-        if found is not None or cap >= board.limit:
+    tries = [jobs]
+    if any(held):
+        tries += [parted_by_held(jobs, before)]
+    if any(held) and stay:
+        tries += [[job_kept(job, count) for job, count in zip(jobs, held, strict=True)]]
+    for tried in tries:
+        state, floor, cap, found = searched(board, tried, before, dates, published, essentials, opened)
+        if found is not None:
             break
-        cap += 1
     if found is None and any(held):
-        loosened = [one._replace(held={}) for one in before]
-        return mend_days(whole, jobs, loosened, dates=dates, published=published, essentials=essentials, opened=opened)
+        before = [one._replace(held={}) for one in before]
+        state, floor, cap, found = searched(board, jobs, before, dates, published, essentials, opened)
     if found is None:
         raise NoOrder("No layout of the work that fits keeps each first pass before its second one.")
     return Mended(
@@ -120,9 +117,65 @@ def mend_days(
         moved=frozenset(job for job in range(len(jobs)) if state.has_moved(job, found.days)),
         shift=found.score[1],
         cost=found.score[2:7],
-        opened=late,
+        opened=state.late,
         proved=found.proved,
     )
+
+
+def searched(
+    board: Board,
+    jobs: Sequence[Job],
+    before: Sequence[Before],
+    dates: Sequence[int],
+    published: int,
+    essentials: bool,
+    opened: Board | None,
+) -> tuple[State, int, int, Found | None]:
+    """What is kept under the goals, the least possible maximum and the one that was tried last, and what it gave."""
+    held = [sum(one.held.values()) for one in before]
+    beside = board_beside(board, before)
+    loose = [msgspec.structs.replace(job, ranks=job.ranks[count:]) for job, count in zip(jobs, held, strict=True)]
+    kept, late = settle(beside, loose, essentials=essentials, opened=board_beside(opened, before) if opened else None)
+    if late and opened is not None:
+        board = opened
+    state = State(board, jobs, before, tuple(map(sum, zip(kept, held, strict=True))), dates, late=late)
+    floor = state.floor()
+    cap = min(board.limit, max(published, floor))
+    while True:
+        found = state.under(cap)
+        if found is not None or cap >= board.limit:
+            return state, floor, cap, found
+        cap += 1
+
+
+def parted_by_held(jobs: Sequence[Job], before: Sequence[Before]) -> list[Job]:
+    """The jobs with windows in which first passes come before second ones that are held, and these after those.
+
+    Of a job without such a window only what is held is left.
+    """
+    last = [job.due for job in jobs]
+    first = [job.release for job in jobs]
+    for later, one in enumerate(before):
+        for earlier in one.after:
+            if one.held:
+                last[earlier] = min(last[earlier], min(one.held))
+            if before[earlier].held:
+                first[later] = max(first[later], max(before[earlier].held))
+    parted = []
+    for job, one, release, due in zip(jobs, before, first, last, strict=True):
+        if (release, due) == (job.release, job.due):
+            parted.append(job)
+        elif release > due:
+            parted.append(job_kept(job, sum(one.held.values())))
+        else:
+            late = min(job.late, due) if due < job.due else job.late
+            parted.append(msgspec.structs.replace(job, release=release, due=due, late=late))
+    return parted
+
+
+def job_kept(job: Job, units: int) -> Job:
+    """The job with its first so many units alone."""
+    return msgspec.structs.replace(job, ranks=job.ranks[:units])
 
 
 def board_beside(board: Board, before: Iterable[Before]) -> Board:
@@ -175,6 +228,7 @@ class State:
         late: bool,
     ) -> None:
         self.board, self.jobs, self.before, self.kept, self.dates = board, jobs, before, kept, dates
+        self.late = late
         self.windows: list[Window] = [
             (job.release, min(job.late if late and job.late > job.due else job.due, len(board.room) - 1))
             for job in jobs

@@ -9,18 +9,20 @@ the tasks are, :mod:`calplan.carrying`'s; who keeps which calendar event, :mod:`
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
 from hashlib import sha256
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from msgspec.structs import replace
 
 from calplan import rules
-from calplan.carrying import Old, carried
-from calplan.days import bounds, done_by_day, resolve, unbooked
+from calplan.carrying import ASIDE, Old, carried
+from calplan.days import bounds, done_by_day, possible, resolve, unbooked
 from calplan.errors import BrokenPlan, CalplanError
 from calplan.identities import Side, exam_days, renamed
 from calplan.learned import known
@@ -53,6 +55,7 @@ if TYPE_CHECKING:
     from calplan.checkins import Entry
     from calplan.days import Days
     from calplan.model import BusySpan, Day, PastBlock, PlannedExam, Request
+    from calplan.workload import Prepared
 
 
 class Way(StrEnum):
@@ -88,13 +91,15 @@ def mend(
     """
     as_of, log = whole_second(as_of), tuple(log)
     past = settled(old, old_request, log, as_of=as_of, grace=request.mending.grace)
-    coming = {block.uid for block in ahead_of(old, past)}  # a word on a block ahead that is not over tells nothing yet
-    told = known(request, old, tuple(one for one in log if getattr(one, "block", "") not in coming))
+    over = {"", *(block.uid for block in past)}  # a word on a block that is not over tells nothing yet
+    told = known(request, old, tuple(one for one in log if getattr(one, "block", "") in over))
     same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
     if same and not log:
         return old
     ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, as_of=as_of)
     ahead = ahead_of(old, past)
+    if same and as_it_was(old, carry):
+        return old
     made = lay(ground, work, carry, old, ahead, way)
     ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
     digest = sha256(to_json(request, indent=0)).hexdigest()
@@ -136,6 +141,24 @@ def nothing_new(old: Plan, past: Sequence[PastBlock], learned: object) -> bool:
         else not any(one.back for one in block.worked)
         for block in past
     )
+
+
+def as_it_was(old: Plan, carry: Sequence[Carried]) -> bool:
+    """Whether the work that is open is what the published plan has already: nothing that was said changes it."""
+    exams = {one.prepared.exam.key for one in carry}
+    known = {task.id: told_in(task) for task in old.tasks if task.exam in exams and task.role not in ASIDE}
+    now = {task.id: told_in(task) for one in carry for task in one.prepared.cycle.tasks}
+    over = {task.id for one in carry for task in one.prepared.cycle.tasks if not task.ahead and not task.lost}
+    asks = tuple(ask for one in carry for ask in one.prepared.cycle.asks)
+    return (
+        {name: work for name, work in known.items() if name not in over and name in now}
+        == {name: work for name, work in now.items() if name not in over}
+    ) and asks == tuple(ask for ask in old.asks if ask.exam in exams)
+
+
+def told_in(task: Task) -> tuple[object, ...]:
+    """The work of a task, whatever of it is over."""
+    return task.ranks, task.items, task.notes, task.substitute
 
 
 def done_early(old: Plan, past: Sequence[PastBlock], as_of: datetime) -> bool:
@@ -250,7 +273,7 @@ def papers_again(
             before[exam.key].minutes,
             before[exam.key].extra_time,
         )
-        if known_paper is not None and same:
+        if known_paper is not None and same and may_stand(request, one, known_paper):  # type: ignore[arg-type]
             kept.append(known_paper)
         else:
             asked.append(one)
@@ -263,6 +286,13 @@ def papers_again(
         and any(one.task.exam == exam.key and exam.subject in notice.sentence for one in kept for exam in request.exams)
     )
     return (*kept, *found), (*said, *notices)
+
+
+def may_stand(request: Request, one: Prepared, paper: Paper) -> bool:
+    """Whether a timed paper's day is still one for it: not the eve, nor too short."""
+    fixed = sum(each.minutes for each in request.appointments if each.start.date() == paper.day)
+    most = possible(request, paper.day)
+    return paper.day < one.days[-1] and (most is None or fixed + paper.span.minutes <= most)
 
 
 # ------------------------------------------------------------------------------------------ which day, what
@@ -309,6 +339,7 @@ def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, ahe
             published=old.figures.maximum // UNIT,
             essentials=essentials,
             opened=opened,
+            stay=way is Way.STAY,
         )
         counts, kept, is_open, bound, cap = found.days, found.kept, found.opened, found.bound, found.maximum
         bent: frozenset[int] = frozenset()
@@ -388,7 +419,16 @@ def before_of(work: Workload, where: Where, numbers: Mapping[date, int], way: Wa
         elif task.role is Role.TIDY:
             after = tuple(second_passes.get(task.exam, ()))
         before.append(Before(lies=lies, held=inside if way is Way.STAY else held, home=home, after=after))
-    return before
+    full = overfull(before, work.board.room)
+    return [one._replace(held={day: n for day, n in one.held.items() if day not in full}) for one in before]
+
+
+def overfull(before: Sequence[Before], room: Sequence[int]) -> set[int]:
+    """The days that have no room any more for all that is held on them; there, nothing is."""
+    held = Counter[int]()
+    for one in before:
+        held.update(one.held)
+    return {day for day, units in held.items() if units > room[day]}
 
 
 def dealt_out(
@@ -444,10 +484,12 @@ def put_again(
     standing = {}
     for day in days:
         mine = by_day.get(day.day, [])
-        right = [block for block in mine if right_length(block, request, tasks)]
-        if mine and right == mine and same_work(mine, day) and all(b.held or fits(b, day, tasks, zone) for b in mine):
+        right = [b for b in mine if right_length(b, request, tasks) and fits(b, day, tasks, zone)]
+        if mine and right == mine and same_work(mine, day) and apart(mine, request, zone):
             standing[day.day] = mine
-        elif held := [block for block in right if block.held and in_day(block, day)]:
+            continue
+        held = [block for block in right if block.held and in_day(block, day)]
+        if held and apart(held, request, zone) and leaves_room(request, day, tasks, held, as_of):
             standing[day.day] = held
     begin = [one for one in request.appointments if instant(one.start, zone) > as_of]
     coming = replace(request, appointments=tuple(begin))
@@ -457,6 +499,39 @@ def put_again(
 def same_work(blocks: Sequence[Block], day: Day) -> bool:
     """Whether these blocks hold exactly the work of the day."""
     return units_of(part for block in blocks for part in block.parts) == units_of(day.parts)
+
+
+def apart(blocks: Sequence[Block], request: Request, zone: ZoneInfo) -> bool:
+    """Whether there is a break between any two of these blocks."""
+    rest = timedelta(minutes=bounds(request.effort).rest)
+    spans = sorted(span_of(block, zone) for block in blocks)
+    return all(one.end + rest <= other.start for one, other in pairwise(spans))
+
+
+def leaves_room(request: Request, day: Day, tasks: Mapping[str, Task], held: Sequence[Block], as_of: datetime) -> bool:
+    """Whether the other work of a day finds a place beside blocks that are held, and everything keeps its order."""
+    alone = replace(request, appointments=())
+    try:
+        blocks = place(alone, (day,), tasks, seed="", as_of=as_of, standing={day.day: held})
+    except BrokenPlan:
+        return False
+    parts = [part for block in blocks for part in block.parts]
+    ordered = all(
+        one.first < other.first
+        for one, other in pairwise(sorted(parts, key=lambda part: part.task))  # sorting keeps the order of time
+        if one.task == other.task and not tasks[one.task].astray
+    )
+    done = [tasks[part.task] for part in parts]
+    return ordered and not any(too_soon(one, later) for n, one in enumerate(done) for later in done[n + 1 :])
+
+
+def too_soon(one: Task, later: Task) -> bool:
+    """Whether a task that comes before another should come after it: a second pass, or the sheet's last form."""
+    if one.exam != later.exam:
+        return False
+    if one.role is Role.TIDY:
+        return later.role is Role.CONSOLIDATE
+    return one.role is Role.CONSOLIDATE and later.role is Role.COVER and one.kind is later.kind
 
 
 def in_day(block: Block, day: Day) -> bool:
@@ -479,7 +554,7 @@ def units_of(parts: Iterable[Part]) -> set[tuple[str, int]]:
 
 def fits(block: Block, day: Day, tasks: Mapping[str, Task], zone: ZoneInfo) -> bool:
     """Whether a block's hour is still free; a timed paper's was looked at before."""
-    return inside(block, day, zone) or any(tasks[part.task].role is Role.PAPER for part in block.parts)
+    return inside(block, day, zone) or any(tasks[p.task].role is Role.PAPER for p in block.parts if p.task in tasks)
 
 
 # ------------------------------------------------------------------------------------------- small repairs, undo
@@ -493,7 +568,8 @@ def undo(now: Plan, before: Plan, *, as_of: datetime) -> Plan:
     """
     as_of = whole_second(as_of)
     over = {block.uid for block in now.past} | {block.uid for block in before.past}
-    since = max(now.as_of, now.restored or now.as_of)
+    mended = now.as_of != before.as_of  # else a block was put later, and time went on before that
+    since = now.as_of if mended else max(now.as_of, now.restored or now.as_of)
     for plan in (now, before):
         for block in plan.blocks:
             start = instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone))

@@ -588,7 +588,8 @@ def turn_faults(facts: Facts) -> Iterator[Fault]:
     """The kinds in their order within each round, and no more rounds than there may be.
 
     Four to nine days of the first pass make two rounds, for which either order will do; with fewer days there is one,
-    in the order of worth. A stop whose material or answers come late changes places; such kinds are left out.
+    in the order of worth. A stop whose material or answers come late changes places; such kinds are left out. What is
+    left of a plan that was mended keeps the order that it had, which material decided that may have gone since.
     """
     for key, exam in facts.exams.items():
         cover = [task for task in exam.of(Role.COVER) if task.round or not exam.mended]
@@ -602,8 +603,7 @@ def turn_faults(facts: Facts) -> Iterator[Fault]:
         late = {each.kind for each in exam.exam.materials if each.in_hand or each.answers is Answers.NONE}
         steady = [task for task in cover if task.kind not in late]
         orders = (KINDS,) if exam.cover >= 10 else (WORTH,) if exam.cover < 4 else (KINDS, WORTH)
-        orders = (KINDS, WORTH) if exam.mended else orders
-        if not any(in_turn(steady, order) for order in orders):
+        if not exam.mended and not any(in_turn(steady, order) for order in orders):
             yield Fault("wrong-turn", f"exam {key}", "The kinds of a round do not take turns in their order.")
 
 
