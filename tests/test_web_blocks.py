@@ -188,8 +188,9 @@ def test_the_page_says_from_when_to_when_a_block_moved_also_after_other_changes(
     manage = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
     assert client.post(f"{manage}/difference", data=LOST | {"version": str(kept.version)}).status_code == 303
     after = events(app, client, kept)
-    moved = [uid for uid in before.keys() & after.keys() if before[uid].start != after[uid].start]
-    stayed = [uid for uid in before.keys() & after.keys() if before[uid].start == after[uid].start]
+    both = sorted(before.keys() & after.keys(), key=lambda uid: after[uid].start)
+    moved = [uid for uid in both if before[uid].start != after[uid].start]
+    stayed = [uid for uid in both if before[uid].start == after[uid].start]
     assert moved
     assert stayed
 
@@ -207,7 +208,9 @@ def test_the_page_says_from_when_to_when_a_block_moved_also_after_other_changes(
             assert "has moved since" not in words(client.get(link(app, kept, uid)))
 
     check()
-    assert client.post(f"{link(app, kept, stayed[-1])}/place", data={"act": "keep"}).status_code == 303
+    ahead = stayed[-1]
+    assert after[ahead].start > clock()
+    assert client.post(f"{link(app, kept, ahead)}/place", data={"act": "keep"}).status_code == 303
     served.change_alarm(app, kept.id, 10)
     assert stored(app, kept).version > kept.version + 1
     check()
