@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from calplan.progress import Week
 
 WIDTH = 360
-LEFT, RIGHT = 92, 44
+LEFT, RIGHT = 100, 40
 """Room for the Monday before the bars, and for the minutes after them."""
 ROW, BAR = 28, 16
 HATCH = 5
