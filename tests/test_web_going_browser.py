@@ -18,6 +18,7 @@ from calplan.model import plan_from_json
 from calplan.spans import wall
 from tests import browser as chromium
 from tests.browser import DESKTOP, PHONE, Served, addresses, demo_tokens, overflow, serious_problems, visit
+from tests.conftest import extra
 from web import demo, store
 from web.powers import Power
 
@@ -74,6 +75,11 @@ def sound(page: Page) -> None:
         assert min(box["width"], box["height"]) >= TARGET
     if chromium.axe_present():
         assert serious_problems(page) == []
+
+
+def test_axe_is_here() -> None:
+    """Without it the windows below are judged by Chromium alone, and this says so."""
+    extra("axe-core", chromium.axe_present(), "npm install in tests/judges brings it")
 
 
 def say(page: Page, name: str) -> None:
