@@ -29,7 +29,7 @@ from calplan.wording import Wording
 from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
-from web import checking, clocks, pages
+from web import checking, clocks, offers, pages
 from web.page_values import BlockShown, Near
 
 WEB = Path(pages.__file__).parent
@@ -400,6 +400,11 @@ ROUTES = {
     "block": "/block/<token>/<uid>",
     "help": "/help",
     "privacy": "/privacy",
+    "said": "/plan/<token>/said",
+    "going.shown": "/plan/<token>/going",
+    "repairs.shown": "/plan/<token>/difference",
+    "repairs.undo_last": "/plan/<token>/undo",
+    "repairs.place": "/block/<token>/<uid>/place",
 }
 PICTURES = dict.fromkeys(("_strip.html", "_month.html", "_curve.html"), "<figure>a picture</figure>")
 
@@ -411,7 +416,8 @@ def app() -> Flask:
     made.jinja_loader = ChoiceLoader([DictLoader(PICTURES), FileSystemLoader(WEB / "templates")])
     made.jinja_env.filters.update(pages.FILTERS)
     for name, rule in ROUTES.items():
-        made.add_url_rule(rule, endpoint=f"student.{name}", view_func=lambda **values: "")
+        endpoint = name if "." in name else f"student.{name}"
+        made.add_url_rule(rule, endpoint=endpoint, view_func=lambda **values: "")
     return made
 
 
@@ -424,6 +430,11 @@ NOTHING_SAID: dict[str, Any] = {
     "in_words": checking.in_words,
     "pieces": (),
     "work": 30,
+    "offers": offers.Offers(),
+    "moved": None,
+    "extra": None,
+    "can_undo": False,
+    "version": 1,
     "fields": {},
     "wrong": {},
 }

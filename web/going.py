@@ -6,47 +6,29 @@ Nothing here scolds. After a bad week the page offers the lightest plan that sti
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
+from zoneinfo import ZoneInfo
 
 from flask import Blueprint, render_template
+from msgspec.structs import replace
 
+from calplan import sentences
 from calplan.learned import known
 from calplan.progress import progress
-from calplan.sentences import short_day
-from calplan.wording import one_line
+from calplan.spans import instant
+from calplan.wording import label, one_line
+from web import pages
+from web.picture_weeks import WORDS, weeks_picture
 from web.powers import Power
 from web.student import clocks, holder, service
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping
+    from datetime import datetime
 
-    from calplan.learned import FlagState
-    from calplan.model import Kind, Request
-    from calplan.progress import Week
+    from calplan.learned import FlagState, Known
+    from calplan.model import Block, Kind, Plan, Request
 
 blueprint = Blueprint("going", __name__)
-
-WIDTH = 240
-"""Units of width of the longest bar."""
-
-
-class Bar(NamedTuple):
-    """A stretch of a week's bar: what it stands for, where it begins, and how long it is."""
-
-    what: str
-    x: int
-    width: int
-
-
-class WeekShown(NamedTuple):
-    """A week with its bar and its minutes; ``coming`` are those that are not over."""
-
-    name: str
-    bars: tuple[Bar, ...]
-    planned: int
-    done: int
-    missed: int
-    silent: int
-    coming: int
 
 
 class FlagShown(NamedTuple):
@@ -56,6 +38,14 @@ class FlagShown(NamedTuple):
     problem: str
     importance: str
     tries: int
+
+
+class FlagsShown(NamedTuple):
+    """The flags of an exam: those that are open, and how many are settled."""
+
+    subject: str
+    open: tuple[FlagShown, ...]
+    closed: int
 
 
 IMPORTANCE = {1: "must", 2: "should"}
@@ -68,58 +58,62 @@ def shown(token: str) -> str:
     now = service().clock()
     told = known(old.request, old.plan, old.log)
     found = progress(old.plan, old.request, old.log, told, now=now)
-    titles = {(exam.key, one.key): one.title for exam in old.request.exams for one in exam.materials}
+    titles = titles_of(old.request)
     subjects = {exam.key: one_line(exam.subject) for exam in old.request.exams}
-    ahead = [one for one in old.plan.blocks if one.fixed and one.day >= now.date()]
     return render_template(
         "going.html",
         token=token,
         progress=found,
-        weeks=weeks_shown(found.weeks),
-        width=WIDTH,
-        open=[flag_shown(flag, titles) for flag in found.open],
+        weeks=weeks_picture(found.weeks, today=pages.local_day(now, old.plan.zone)),
+        looks=WORDS,
+        flags=tuple(flags_shown(old.request, told)),
+        open=len(found.open),
         closed=len(found.closed),
         untouched=[(subjects[key], [titles[key, one] for one in keys]) for key, keys in found.untouched.items()],
-        asks=[ask.sentence for ask in dict.fromkeys((*old.plan.asks, *told.asks))],
-        appointment=ahead[0] if ahead else None,
-        pace=pace_shown(old.request, told.pace),
+        asks=asks_shown(old.plan, told),
+        appointment=next_appointment(old.plan, now),
+        pace=tuple(pace_shown(old.request, told.pace)),
         clocks=clocks(),
     )
 
 
-def weeks_shown(weeks: Sequence[Week]) -> tuple[WeekShown, ...]:
-    """The weeks with their bars, the longest one as wide as can be."""
-    most = max((week.planned for week in weeks), default=1) or 1
-    found = []
-    for week in weeks:
-        coming = max(0, week.planned - week.done - week.missed - week.silent)
-        bars, at = [], 0
-        for what, minutes in (
-            ("done", week.done),
-            ("missed", week.missed),
-            ("silent", week.silent),
-            ("coming", coming),
-        ):
-            width = round(minutes * WIDTH / most)
-            if width:
-                bars.append(Bar(what, at, width))
-                at += width
-        name = f"Week of {short_day(week.monday)}"
-        found.append(WeekShown(name, tuple(bars), week.planned, week.done, week.missed, week.silent, coming))
-    return tuple(found)
+def titles_of(request: Request) -> dict[tuple[str, str], str]:
+    """The titles of all materials, by the keys of exam and material."""
+    return {(exam.key, one.key): one_line(one.title) for exam in request.exams for one in exam.materials}
 
 
-def flag_shown(flag: FlagState, titles: dict[tuple[str, str], str]) -> FlagShown:
+def flags_shown(request: Request, told: Known) -> Iterator[FlagsShown]:
+    """The flags by exam, in the order of the request; exams without any are left out."""
+    titles = titles_of(request)
+    for exam in request.exams:
+        open, closed = told.open_flags(exam.key), told.closed_flags(exam.key)
+        if open or closed:
+            yield FlagsShown(one_line(exam.subject), tuple(flag_shown(flag, titles) for flag in open), len(closed))
+
+
+def flag_shown(flag: FlagState, titles: Mapping[tuple[str, str], str]) -> FlagShown:
     """A flag with its material's title."""
-    title = one_line(titles[flag.exam, flag.material])
+    title = titles[flag.exam, flag.material]
     return FlagShown(title, one_line(flag.problem), IMPORTANCE[flag.importance], flag.tries)
 
 
-def pace_shown(request: Request, pace: Mapping[tuple[str, Kind], int]) -> tuple[str, ...]:
+def asks_shown(plan: Plan, told: Known) -> tuple[str, ...]:
+    """What to ask a teacher or a tutor: what the plan knew from the start, and what check-ins have shown since."""
+    asks = tuple(dict.fromkeys((*plan.asks, *told.asks)))
+    return tuple(sentences.ask_sentences(replace(plan, asks=asks)))
+
+
+def next_appointment(plan: Plan, now: datetime) -> Block | None:
+    """The first appointment that has not begun, if there is one: a good moment to ask."""
+    zone = ZoneInfo(plan.zone)
+    ahead = [(instant(one.start.replace(fold=one.fold), zone), one) for one in plan.blocks if one.fixed]
+    return min((pair for pair in ahead if pair[0] > now), key=lambda pair: pair[0], default=(None, None))[1]
+
+
+def pace_shown(request: Request, pace: Mapping[tuple[str, Kind], int]) -> Iterator[str]:
     """What recorded minutes told, kind by kind; nothing where they were as planned."""
-    subjects = {exam.key: one_line(exam.subject) for exam in request.exams}
-    said = []
-    for (exam, kind), percent in sorted(pace.items()):
-        if percent != 100 and exam in subjects:
-            said.append(f"{subjects[exam]}, {kind}: {percent} % of the minutes that were planned.")
-    return tuple(said)
+    exams = {exam.key: exam for exam in request.exams}
+    for (key, kind), percent in sorted(pace.items()):
+        if percent != 100 and key in exams:
+            what = label(exams[key], kind)
+            yield f"{one_line(exams[key].subject)}, {what}: {percent} % of the minutes that were planned."

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from calplan.model import Plan, plan_from_json
-from calplan.replan import CannotUndo, later_starts, undo
+from calplan.replan import CannotMove, CannotUndo, later, later_starts, undo
 from calplan.spans import wall
 from web import store
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Connection
 
+    from calplan.model import Block, PastBlock
     from web.plans import Opened
 
 
@@ -43,14 +44,44 @@ def offers(old: Opened, uid: str, now: datetime) -> Offers:
     if block is None or block.fixed or any(getattr(entry, "block", None) == uid for entry in old.log):
         return Offers()
     ahead = block.start >= wall(now, ZoneInfo(old.plan.zone)).replace(tzinfo=None)
-    return Offers(later_starts(old.plan, old.request, uid, as_of=now), block.held if ahead else None)
+    starts = later_starts(old.plan, old.request, uid, as_of=now)
+    return Offers(tuple(start for start in starts if taken(old, uid, start, now)), block.held if ahead else None)
 
 
-def moved_since(connection: Connection, old: Opened, uid: str) -> datetime | None:
-    """When a block was before the last change, where that was at another time."""
-    before = store.latest_revision(connection, old.kept.id)
-    now = next((one for one in old.plan.blocks if one.uid == uid), None)
-    if before is None or now is None or now.sequence == 0:
+def taken(old: Opened, uid: str, start: datetime, now: datetime) -> bool:
+    """Whether a block can really go to a free start: other work of its day may have to come after it."""
+    try:
+        later(old.plan, old.request, uid, start, as_of=now)
+    except CannotMove:
+        return False
+    return True
+
+
+class Moved(NamedTuple):
+    """A block that has moved: when it began before, and when it begins now, on the wall clock of the plan's zone."""
+
+    was: datetime
+    now: datetime
+
+
+def moved_since(connection: Connection, old: Opened, uid: str) -> Moved | None:
+    """From when to when a block moved the last time; ``None`` where it did not, or where nobody knows any more.
+
+    The versions before are gone through from the latest on: others may have come since that left the block alone.
+    """
+    mine = block_of(old.plan, uid)
+    if mine is None or mine.sequence == 0:
         return None
-    earlier = next((one for one in plan_from_json(before.plan).blocks if one.uid == uid), None)
-    return earlier.start if earlier is not None and earlier.start != now.start else None
+    version = old.kept.version
+    while (before := store.revision_before(connection, old.kept.id, version)) is not None:
+        was = block_of(plan_from_json(before.plan), uid)
+        if was is not None and (was.start, was.fold) != (mine.start, mine.fold):
+            return Moved(was.start, mine.start)
+        version = before.version
+    return None
+
+
+def block_of(plan: Plan, uid: str) -> Block | PastBlock | None:
+    """A plan's block, one that had begun before it was mended among them."""
+    every: list[Block | PastBlock] = [*plan.past, *plan.blocks]
+    return next((one for one in every if one.uid == uid), None)

@@ -149,6 +149,7 @@ class BlockPage(NamedTuple):
     block: BlockShown
     zone: str
     near: str
+    begun: bool
     previous: BlockShown | None
     following: BlockShown | None
 

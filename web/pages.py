@@ -51,6 +51,7 @@ __all__ = [
     "clock_style",
     "delete_page",
     "local_day",
+    "next_work",
     "open_blocks",
     "paper_pages",
     "plan_page",
@@ -117,9 +118,17 @@ def block_page(plan: Plan, request: Request, uid: str, now: datetime, *, clocks:
         block=block,
         zone=plan.zone,
         near="This block is over" if over else "Now" if begun else ahead,
+        begun=begun,
         previous=blocks[at - 1] if at else None,
         following=blocks[at + 1] if at + 1 < len(blocks) else None,
     )
+
+
+def next_work(plan: Plan, request: Request, uid: str, log: Log, now: datetime) -> BlockShown | None:
+    """The first block with work that lies ahead and of which nothing was said, other than ``uid``."""
+    words = last_words(log)
+    ahead = (block for block in blocks_shown(plan, request) if block.begins > now and block.parts)
+    return next((block for block in ahead if block.uid not in words and block.uid != uid), None)
 
 
 def paper_pages(plan: Plan, request: Request) -> tuple[Week, ...]:

@@ -12,7 +12,7 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from flask import Blueprint, abort, redirect, render_template, request, url_for
+from flask import Blueprint, redirect, render_template, request, url_for
 
 from calplan import news
 from calplan.differences import difference, lines, summary
@@ -28,7 +28,7 @@ from web.offers import offers, undone
 from web.pictures import difference_strip
 from web.powers import Power
 from web.safety_limits import limited, planning
-from web.student import MENDED, block_shown, clocks, holder, plan_shown, service
+from web.student import MENDED, block_left, block_shown, clocks, holder, plan_shown, service
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -212,7 +212,7 @@ def place(token: str, uid: str) -> AnyResponse | tuple[str, int]:
     old = holder(Power.CHECK_IN, token)
     now = service().clock()
     if all(one.uid != uid for one in old.plan.blocks):
-        abort(HTTPStatus.GONE if uid in old.plan.retired else HTTPStatus.NOT_FOUND)
+        return block_left(old, uid)
     block_start = next(one.start for one in old.plan.blocks if one.uid == uid)
     if request.form.get("act") not in ("later", "keep", "let-go"):
         mine = next(one for one in old.plan.blocks if one.uid == uid)

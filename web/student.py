@@ -256,7 +256,7 @@ def block(token: str, uid: str) -> str | AnyResponse | tuple[str, int]:
     old = holder(Power.CHECK_IN, token)
     mine = next((one for one in all_blocks(old) if one.uid == uid), None)
     if mine is None:
-        abort(HTTPStatus.GONE if uid in old.plan.retired else HTTPStatus.NOT_FOUND)
+        return block_left(old, uid)
     if request.method != "POST":
         return block_shown(token, old, mine, request.args.get("done", ""))
     wrong = checked_in(old, mine)
@@ -264,6 +264,13 @@ def block(token: str, uid: str) -> str | AnyResponse | tuple[str, int]:
         return block_shown(token, old, mine, "", wrong), HTTPStatus.UNPROCESSABLE_ENTITY
     done = "taken-back" if request.form.get("act") == "take-back" else "said"
     return redirect(url_for("student.block", token=token, uid=uid, done=done, _anchor="word"), HTTPStatus.SEE_OTHER)
+
+
+def block_left(old: Opened, uid: str) -> tuple[str, int]:
+    """The page of a block that left the plan (410); 404 for one that was never in it."""
+    if uid not in old.plan.retired:
+        abort(HTTPStatus.NOT_FOUND)
+    return render_template("left.html"), HTTPStatus.GONE
 
 
 def all_blocks(old: Opened) -> list[Block | PastBlock]:
@@ -287,16 +294,18 @@ def block_shown(
     token: str, old: Opened, mine: Block | PastBlock, done: str, wrong: dict[str, str] | None = None
 ) -> str:
     """The page of a block, with what was said of it and the form to say more."""
-    page = pages.block_page(old.plan, old.request, mine.uid, service().clock(), clocks=clocks())
+    now = service().clock()
+    log = plans.log_of(reading(), old.kept.id)
     return render_template(
         "block.html",
         token=token,
-        page=page,
+        page=pages.block_page(old.plan, old.request, mine.uid, now, clocks=clocks()),
+        extra=pages.next_work(old.plan, old.request, mine.uid, log, now),
         clocks=clocks(),
         done=(SAID | PLACED).get(done, ""),
-        offers=offers(old, mine.uid, service().clock()),
-        was_at=moved_since(reading(), old, mine.uid),
-        standing=checking.standing_of(plans.log_of(reading(), old.kept.id), mine.uid),
+        offers=offers(old, mine.uid, now),
+        moved=moved_since(reading(), old, mine.uid),
+        standing=checking.standing_of(log, mine.uid),
         in_words=checking.in_words,
         pieces=checking.pieces_of(old.plan, old.request, mine),
         work=checking.work_minutes(mine),
