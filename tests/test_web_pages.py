@@ -30,6 +30,7 @@ from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
 from web import checking, clocks, pages
+from web.offers import Offers
 from web.page_values import BlockShown, Near
 
 WEB = Path(pages.__file__).parent
@@ -400,6 +401,11 @@ ROUTES = {
     "block": "/block/<token>/<uid>",
     "help": "/help",
     "privacy": "/privacy",
+    "said": "/plan/<token>/said",
+    "repairs.shown": "/plan/<token>/difference",
+    "repairs.undo_last": "/plan/<token>/undo",
+    "repairs.place": "/block/<token>/<uid>/place",
+    "going.shown": "/plan/<token>/going",
 }
 PICTURES = dict.fromkeys(("_strip.html", "_month.html", "_curve.html"), "<figure>a picture</figure>")
 
@@ -411,7 +417,8 @@ def app() -> Flask:
     made.jinja_loader = ChoiceLoader([DictLoader(PICTURES), FileSystemLoader(WEB / "templates")])
     made.jinja_env.filters.update(pages.FILTERS)
     for name, rule in ROUTES.items():
-        made.add_url_rule(rule, endpoint=f"student.{name}", view_func=lambda **values: "")
+        endpoint = name if "." in name else f"student.{name}"
+        made.add_url_rule(rule, endpoint=endpoint, view_func=lambda **values: "")
     return made
 
 
@@ -426,6 +433,10 @@ NOTHING_SAID: dict[str, Any] = {
     "work": 30,
     "fields": {},
     "wrong": {},
+    "offers": Offers(),
+    "was_at": None,
+    "can_undo": False,
+    "version": 1,
 }
 """What templates get of a plan of whose blocks nothing was said."""
 
@@ -495,8 +506,19 @@ def every_page(request: Request, plan: Plan, now: datetime) -> dict[str, str]:
         "help": render("help.html", keep_days=60),
         "privacy": render("privacy.html", keep_days=60),
         "plan": render("plan.html", page=page, address=f"https://plans.example.org/plan/{TOKEN}", **more),
+        "plan-mended": render(
+            "plan.html",
+            page=page,
+            address=f"https://plans.example.org/plan/{TOKEN}",
+            **{**more, "done": "The plan is mended.", "can_undo": True, "to_plan_again": 2},
+        ),
         "view": render("view.html", page=page, **more),
         "block": render("block.html", page=block, **more),
+        "block-offered": render(
+            "block.html",
+            page=block,
+            **{**more, "offers": Offers((plan.blocks[0].start,), held=False), "was_at": plan.blocks[0].start},
+        ),
         "calendar": render("calendar.html", page=pages.calendar_page(plan, **link), **calendar),
         "calendar-bare": render("calendar.html", page=pages.calendar_page(plan, **bare), **calendar),
         "calendar-told": render(

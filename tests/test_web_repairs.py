@@ -288,7 +288,7 @@ def test_a_version_whose_calendar_is_gone_or_another_is_not_put_back(
     clock.forward(minutes=5)
     assert "Take the last change back" not in client.get(own(app, kept)).text
     answer = client.post(f"{own(app, kept)}/undo", data={"version": str(now_kept(app, kept).version)})
-    assert "cannot be taken back" in words(client.get(answer.location))
+    assert "cannot be taken back now" in words(client.get(answer.location))
     assert "Apply this" in client.get(f"{own(app, kept)}/difference", query_string=LOST).text
 
 
