@@ -1,4 +1,4 @@
-"""Random months with a plan: a clock is moved on, things are said and happen, and after each of them the plan is judged.
+"""Random months with a plan: a clock moves on, things are said and happen, and after each the plan is judged.
 
     python -m tests.months 200
 

@@ -29,7 +29,8 @@ from calplan.wording import Wording
 from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
-from web import checking, clocks, offers, pages
+from web import checking, clocks, pages
+from web.offers import Moved, Offers
 from web.page_values import BlockShown, Near
 
 WEB = Path(pages.__file__).parent
@@ -430,7 +431,7 @@ NOTHING_SAID: dict[str, Any] = {
     "in_words": checking.in_words,
     "pieces": (),
     "work": 30,
-    "offers": offers.Offers(),
+    "offers": Offers(),
     "moved": None,
     "extra": None,
     "can_undo": False,
@@ -506,8 +507,23 @@ def every_page(request: Request, plan: Plan, now: datetime) -> dict[str, str]:
         "help": render("help.html", keep_days=60),
         "privacy": render("privacy.html", keep_days=60),
         "plan": render("plan.html", page=page, address=f"https://plans.example.org/plan/{TOKEN}", **more),
+        "plan-mended": render(
+            "plan.html",
+            page=page,
+            address=f"https://plans.example.org/plan/{TOKEN}",
+            **{**more, "done": "The plan is mended.", "can_undo": True, "to_plan_again": 2},
+        ),
         "view": render("view.html", page=page, **more),
         "block": render("block.html", page=block, **more),
+        "block-offered": render(
+            "block.html",
+            page=block,
+            **{
+                **more,
+                "offers": Offers((plan.blocks[0].start,), held=False),
+                "moved": Moved(plan.blocks[0].start, plan.blocks[0].start),
+            },
+        ),
         "calendar": render("calendar.html", page=pages.calendar_page(plan, **link), **calendar),
         "calendar-bare": render("calendar.html", page=pages.calendar_page(plan, **bare), **calendar),
         "calendar-told": render(

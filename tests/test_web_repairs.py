@@ -14,8 +14,10 @@ import icalendar
 import pytest
 
 from calplan.model import Plan, plan_from_json
+from calplan.planner import make_plan
+from calplan.request import from_mapping
 from tests import served
-from web import store
+from web import plans, store
 from web.powers import Power
 
 if TYPE_CHECKING:
@@ -59,6 +61,7 @@ def applied(client: FlaskClient, plan: str, version: int, **asked: str) -> TestR
     return client.post(f"{plan}/difference", data={"version": str(version), **asked})
 
 
+TIMETABLE = (served.FIXTURES / "calendars" / "chemistry-student.ics").read_bytes()
 LOST = {"first": "2027-01-12", "last": "2027-01-14"}
 
 
@@ -90,6 +93,26 @@ def test_one_tap_loses_today(app: Flask, client: FlaskClient, kept: Kept, clock:
     assert page.status_code == 200
     assert "What would change" in words(page)
     assert 'name="first" value="2027-01-07"' in page.text
+    assert 'name="ill"' not in page.text
+    ill = re.search(r'href="([^"]+)">I am ill today', client.get(own(app, kept)).text)
+    assert ill
+    assert 'name="ill" value="1"' in client.get(unescape(ill[1])).text
+
+
+def test_missed_work_is_planned_again_when_it_is_asked_for(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    block = plan_from_json(kept.plan).blocks[0]
+    clock.forward(days=2)
+    client.post(f"/block/{served.token(app, Power.CHECK_IN, kept.id)}/{block.uid}", data={"act": "missed"})
+    link = re.search(r'href="([^"]+)">Plan that work again', client.get(own(app, kept)).text)
+    assert link
+    assert "Nothing is changed yet" in words(client.get(unescape(link[1])))
+    assert now_kept(app, kept).version == kept.version
+    assert applied(client, own(app, kept), kept.version, again="1").status_code == 303
+    past = next(one for one in plan_now(app, kept).past if one.uid == block.uid)
+    assert past.missed
+    assert "Plan that work again" not in client.get(own(app, kept)).text
 
 
 def test_after_an_illness_the_first_days_come_back_at_half(
@@ -105,8 +128,6 @@ def test_after_an_illness_the_first_days_come_back_at_half(
 
 
 def plan_limit(app: Flask, kept: Kept) -> int:
-    from web import plans
-
     return plans.opened(now_kept(app, kept)).request.effort.limit
 
 
@@ -199,6 +220,91 @@ def test_undo_is_no_longer_offered_once_a_block_has_begun(
     answer = client.post(f"{own(app, kept)}/undo", data={"version": str(version)})
     assert answer.location.endswith("done=not-undone")
     assert now_kept(app, kept).version == version
+
+
+@pytest.mark.parametrize("act", [{"act": "alarms", "alarm": "on", "minutes": "15"}, {"act": "replace"}])
+def test_reminders_and_links_are_no_change_that_could_be_taken_back(
+    app: Flask, client: FlaskClient, kept: Kept, act: dict[str, str]
+) -> None:
+    client.post(f"{own(app, kept)}/calendar", data=act)
+    assert now_kept(app, kept).version == kept.version + 1
+    assert "Take the last change back" not in client.get(own(app, kept)).text
+
+
+@pytest.mark.parametrize("act", [{"act": "alarms", "alarm": "on", "minutes": "15"}, {"act": "replace"}])
+def test_undo_reaches_behind_reminders_and_links_and_leaves_them(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock, act: dict[str, str]
+) -> None:
+    clock.forward(days=3)
+    assert applied(client, own(app, kept), kept.version, **LOST).status_code == 303
+    client.post(f"{own(app, kept)}/calendar", data=act)
+    between = now_kept(app, kept)
+    clock.forward(minutes=2)
+    answer = client.post(f"{own(app, kept)}/undo", data={"version": str(between.version)})
+    assert answer.location.endswith("done=undone")
+    after = now_kept(app, kept)
+    assert after.document == kept.document
+    assert times(plan_from_json(after.plan)) == times(plan_from_json(kept.plan))
+    assert (after.alarm, after.check_in_generation) == (between.alarm, between.check_in_generation)
+    assert "Take the last change back" not in client.get(own(app, kept)).text
+
+
+def times(plan: Plan) -> list[tuple[object, ...]]:
+    return [(block.uid, block.start, block.minutes, block.parts) for block in plan.blocks]
+
+
+def test_changes_are_taken_back_one_after_the_other(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    clock.forward(days=3)
+    stages = [kept]
+    for asked in (LOST, {"first": "2027-01-20"}):
+        assert applied(client, own(app, kept), stages[-1].version, **asked).status_code == 303
+        stages.append(now_kept(app, kept))
+    for earlier in (stages[1], stages[0]):
+        clock.forward(minutes=2)
+        client.post(f"{own(app, kept)}/undo", data={"version": str(now_kept(app, kept).version)})
+        assert now_kept(app, kept).document == earlier.document
+        assert times(plan_now(app, kept)) == times(plan_from_json(earlier.plan))
+
+
+@pytest.mark.parametrize("newer", [None, "T160000"])
+def test_a_version_whose_calendar_is_gone_or_another_is_not_put_back(
+    app: Flask, client: FlaskClient, clock: served.Clock, newer: str | None
+) -> None:
+    """Else the plan would ask for a file that is not there, and nothing could be mended any more."""
+    mapping = served.mapping_of(calendar=[{"file": "timetable.ics"}])
+    wanted, service = from_mapping(mapping), served.service_of(app)
+    plan = make_plan(wanted, {"timetable.ics": TIMETABLE}, as_of=clock(), seed="calendar")
+    with store.writing(service.engine) as connection:
+        kept = plans.keep(service, connection, mapping, wanted, plan, {"timetable.ics": TIMETABLE})
+    clock.forward(minutes=5)
+    changed = mapping if newer else served.mapping_of()
+    data = {"timetable.ics": TIMETABLE.replace(b"T100000", newer.encode())} if newer else {}
+    after = plans.redraft(service, plans.opened(kept), from_mapping(changed), data)
+    uploads = {name: store.Upload(name, one, clock()) for name, one in data.items()}
+    with store.writing(service.engine) as connection:
+        assert plans.change(service, connection, plans.opened(kept), changed, from_mapping(changed), after, uploads)
+    clock.forward(minutes=5)
+    assert "Take the last change back" not in client.get(own(app, kept)).text
+    answer = client.post(f"{own(app, kept)}/undo", data={"version": str(now_kept(app, kept).version)})
+    assert "cannot be taken back now" in words(client.get(answer.location))
+    assert "Apply this" in client.get(f"{own(app, kept)}/difference", query_string=LOST).text
+
+
+def test_a_calendar_that_stays_does_not_hinder_undo(app: Flask, client: FlaskClient, clock: served.Clock) -> None:
+    mapping = served.mapping_of(calendar=[{"file": "timetable.ics"}])
+    wanted, service = from_mapping(mapping), served.service_of(app)
+    plan = make_plan(wanted, {"timetable.ics": TIMETABLE}, as_of=clock(), seed="calendar")
+    with store.writing(service.engine) as connection:
+        kept = plans.keep(service, connection, mapping, wanted, plan, {"timetable.ics": TIMETABLE})
+    clock.forward(days=3)
+    assert applied(client, own(app, kept), kept.version, **LOST).status_code == 303
+    clock.forward(minutes=2)
+    answer = client.post(f"{own(app, kept)}/undo", data={"version": str(now_kept(app, kept).version)})
+    assert answer.location.endswith("done=undone")
+    assert times(plan_now(app, kept)) == times(plan)
+    assert "Apply this" in client.get(f"{own(app, kept)}/difference", query_string=LOST).text
 
 
 # ------------------------------------------------------------------------------------------------ one block

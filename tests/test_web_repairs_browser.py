@@ -14,6 +14,7 @@ from calplan.model import plan_from_json
 from calplan.spans import wall
 from tests import browser as chromium
 from tests.browser import DESKTOP, PHONE, Served, addresses, demo_tokens, overflow, visit
+from tests.conftest import extra
 from web import demo, store
 from web.powers import Power
 
@@ -53,6 +54,23 @@ def test_lost_days_are_looked_at_applied_and_taken_back(
         page.get_by_role("button", name="Take the last change back").click()
         expect(page.locator("p.note[role=status]")).to_contain_text("as it was")
         assert overflow(page) == 0
+
+
+@pytest.mark.parametrize("size", [PHONE, DESKTOP])
+@pytest.mark.parametrize("days", [(0, 0), (0, 6), (1, 14), None])
+def test_axe_finds_nothing_serious_on_a_difference_that_says_something(
+    browser: Browser, served: Served, size: tuple[int, int], days: tuple[int, int] | None
+) -> None:
+    """A day, an illness, days that make work fall out, and a day that cannot be read: light and dark."""
+    extra("axe-core", chromium.axe_present(), "npm install in tests/judges brings it")
+    plan = addresses(served)["student.plan"]
+    first, last = ((served.clock() + timedelta(days=one)).date().isoformat() for one in days or (0, 0))
+    asked = f"first={first}&last={last}&ill=1" if days else "first=tomorrow"
+    with visit(browser, size) as (page, wrong):
+        page.goto(f"{plan}/difference?{asked}")
+        assert chromium.serious_problems(page) == []
+        assert overflow(page) == 0
+        assert wrong == []
 
 
 def test_a_block_is_put_later_kept_and_checked_in_on_a_phone(browser: Browser, served: Served) -> None:

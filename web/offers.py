@@ -7,8 +7,9 @@ from zoneinfo import ZoneInfo
 
 from calplan.model import Plan, plan_from_json
 from calplan.replan import CannotMove, CannotUndo, later, later_starts, undo
+from calplan.request import from_mapping
 from calplan.spans import wall
-from web import store
+from web import plans, store
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -19,16 +20,35 @@ if TYPE_CHECKING:
     from web.plans import Opened
 
 
-def undone(connection: Connection, old: Opened, now: datetime) -> tuple[store.Revision, Plan] | None:
-    """The version before, and the plan that undoing gives; ``None`` where there is nothing to undo any more."""
+def last_change(connection: Connection, old: Opened) -> store.Revision | None:
+    """The version that the last change of the request or of the plan replaced; reminders and links are no change."""
     before = store.latest_revision(connection, old.kept.id)
-    if before is None:
+    while before is not None and (before.document, before.plan) == (old.kept.document, old.kept.plan):
+        before = store.revision_before(connection, old.kept.id, before.version)
+    return before
+
+
+def undone(connection: Connection, old: Opened, now: datetime) -> tuple[store.Revision, Plan] | None:
+    """The version before, and the plan that undoing gives; ``None`` where there is nothing to undo any more.
+
+    Busy calendars are kept once, as they are now: where those of the earlier version were others, or had other bytes,
+    that version cannot be planned any further, and so it is not put back.
+    """
+    before = last_change(connection, old)
+    if before is None or not same_calendars(connection, old.kept.id, before):
         return None
     try:
         earlier = plan_from_json(before.plan)
         return before, undo(old.plan, earlier, as_of=now)
     except (CannotUndo, ValueError):
         return None
+
+
+def same_calendars(connection: Connection, plan_id: str, before: store.Revision) -> bool:
+    """Whether the busy calendars that are kept are those of an earlier version: the same names, none read after it."""
+    asked = {one.file for one in from_mapping(plans.read_mapping(before.document)).calendars}
+    kept = store.calendars_read(connection, plan_id)
+    return asked == set(kept) and all(read_at <= before.saved for read_at in kept.values())
 
 
 class Offers(NamedTuple):

@@ -196,8 +196,8 @@ def undo_last(token: str) -> AnyResponse | tuple[str, int]:
     mapping = plans.read_mapping(before.document)
     if not plans.change(service(), connection, old, mapping, from_mapping(mapping), plan, None):
         return redirect(url_for("student.plan", token=token, done="not-undone"), HTTPStatus.SEE_OTHER)
-    store.drop_revision(connection, old.kept.id, old.kept.version)
-    store.drop_revision(connection, old.kept.id, before.version)
+    for version in range(before.version, old.kept.version + 1):  # nothing of what was taken back can be undone again
+        store.drop_revision(connection, old.kept.id, version)
     return redirect(url_for("student.plan", token=token, done="undone"), HTTPStatus.SEE_OTHER)
 
 

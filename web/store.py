@@ -261,6 +261,8 @@ _CALENDARS = (
     .order_by(calendars_.c.name)
 )
 
+_CALENDARS_READ = select(calendars_.c.name, calendars_.c.read_at).where(calendars_.c.plan_id == bindparam("plan_id"))
+
 
 def create(
     connection: Connection,
@@ -287,6 +289,11 @@ def find(connection: Connection, plan_id: str) -> Kept | None:
 def calendars(connection: Connection, plan_id: str) -> dict[str, Upload]:
     """A plan's busy calendars by their names; ``saved`` is when each was read."""
     return {row[0]: Upload._make(row) for row in connection.execute(_CALENDARS, {"plan_id": plan_id})}
+
+
+def calendars_read(connection: Connection, plan_id: str) -> dict[str, datetime]:
+    """When each of a plan's busy calendars was read, by its name."""
+    return {row[0]: row[1] for row in connection.execute(_CALENDARS_READ, {"plan_id": plan_id})}
 
 
 def all_ids(connection: Connection) -> Iterator[str]:

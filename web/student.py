@@ -196,7 +196,7 @@ def plan_shown(token: str, old: Opened, done: str) -> str:
 MENDED = {
     "mended": "The plan is mended. Calendars follow when they look again.",
     "undone": "That change is taken back: the plan is as it was. Calendars follow when they look again.",
-    "not-undone": "That change cannot be taken back any more, because a block has begun or the plan has changed since.",
+    "not-undone": "That change cannot be taken back now: a block has begun, or the plan or a calendar changed since.",
 }
 """What is said after a repair."""
 
