@@ -10,11 +10,10 @@ the tasks are, :mod:`calplan.carrying`'s; who keeps which calendar event, :mod:`
 from __future__ import annotations
 
 from collections import Counter
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 from functools import partial
 from hashlib import sha256
-from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -22,14 +21,13 @@ from msgspec.structs import replace
 
 from calplan import rules
 from calplan.carrying import ASIDE, Old, carried
-from calplan.days import bounds, done_by_day, possible, resolve, unbooked
-from calplan.errors import BrokenPlan, CalplanError
+from calplan.days import done_by_day, possible, resolve, unbooked
+from calplan.errors import BrokenPlan
 from calplan.identities import Side, exam_days, renamed
 from calplan.learned import known
 from calplan.mending import Before, NoOrder, mend_days
-from calplan.model import UNIT, Block, Keep, Notice, Part, Plan, Role, Task, block_units, to_json
+from calplan.model import UNIT, Block, Keep, Notice, Part, Plan, Role, Task, to_json
 from calplan.papers import Paper, timed_papers
-from calplan.placement import place
 from calplan.planner import (
     Ground,
     Laid,
@@ -44,7 +42,8 @@ from calplan.planner import (
 )
 from calplan.schedule import solve
 from calplan.settling import begun, settled, stretches
-from calplan.spans import Span, instant, wall
+from calplan.spans import wall
+from calplan.standing import inside, put_again, span_of
 from calplan.workload import Workload, board_of, job_of, with_taper_opened
 
 if TYPE_CHECKING:
@@ -54,7 +53,7 @@ if TYPE_CHECKING:
     from calplan.carrying import Carried
     from calplan.checkins import Entry
     from calplan.days import Days
-    from calplan.model import BusySpan, Day, PastBlock, PlannedExam, Request
+    from calplan.model import BusySpan, PastBlock, PlannedExam, Request
     from calplan.workload import Prepared
 
 
@@ -63,14 +62,6 @@ class Way(StrEnum):
 
     FEWEST = "fewest"
     STAY = "stay"
-
-
-class CannotUndo(CalplanError):
-    """A plan that was mended cannot be put back; the sentence says why."""
-
-
-class CannotMove(CalplanError):
-    """A block cannot be put there; the sentence says why."""
 
 
 def mend(
@@ -233,18 +224,6 @@ def with_now(
         return days
     earlier = resolve(request, busy, as_of=as_of, spent=spent, soonest=0)
     return replace(earlier, notices=days.notices)
-
-
-def inside(block: Block, day: Day, zone: ZoneInfo) -> bool:
-    """Whether a block lies in the day's gaps."""
-    span = span_of(block, zone)
-    return any(gap.start <= span.start and span.end <= gap.end for gap in day.gaps)
-
-
-def span_of(block: Block, zone: ZoneInfo) -> Span:
-    """A block's instants."""
-    start = instant(block.start.replace(fold=block.fold), zone)
-    return Span(start, start + timedelta(minutes=block.minutes))
 
 
 def papers_again(
@@ -466,201 +445,3 @@ def seen_before(old: Plan, ground: Ground) -> dict[str, date]:
         for one in block.worked:
             seen[one.task] = max(block.day, seen.get(one.task, block.day))
     return seen
-
-
-# ------------------------------------------------------------------------------------------------ clock times
-
-
-def put_again(
-    ground: Ground, ahead: Sequence[Block], seed: str, days: tuple[Day, ...], tasks: Mapping[str, Task]
-) -> tuple[Block, ...]:
-    """The blocks of all days; a day on which nothing changes keeps its blocks to the minute."""
-    request, as_of = ground.request, ground.days.as_of
-    zone = ZoneInfo(request.zone)
-    by_day: dict[date, list[Block]] = {}
-    for block in ahead:
-        if block.parts:
-            by_day.setdefault(block.day, []).append(block)
-    standing = {}
-    for day in days:
-        mine = by_day.get(day.day, [])
-        right = [b for b in mine if right_length(b, request, tasks) and fits(b, day, tasks, zone)]
-        if mine and right == mine and same_work(mine, day) and apart(mine, request, zone):
-            standing[day.day] = mine
-            continue
-        held = [block for block in right if block.held and in_day(block, day)]
-        if held and apart(held, request, zone) and leaves_room(request, day, tasks, held, as_of):
-            standing[day.day] = held
-    begin = [one for one in request.appointments if instant(one.start, zone) > as_of]
-    coming = replace(request, appointments=tuple(begin))
-    return place(coming, days, tasks, seed=seed, as_of=as_of, published=ahead, standing=standing)
-
-
-def same_work(blocks: Sequence[Block], day: Day) -> bool:
-    """Whether these blocks hold exactly the work of the day."""
-    return units_of(part for block in blocks for part in block.parts) == units_of(day.parts)
-
-
-def apart(blocks: Sequence[Block], request: Request, zone: ZoneInfo) -> bool:
-    """Whether there is a break between any two of these blocks."""
-    rest = timedelta(minutes=bounds(request.effort).rest)
-    spans = sorted(span_of(block, zone) for block in blocks)
-    return all(one.end + rest <= other.start for one, other in pairwise(spans))
-
-
-def leaves_room(request: Request, day: Day, tasks: Mapping[str, Task], held: Sequence[Block], as_of: datetime) -> bool:
-    """Whether the other work of a day finds a place beside blocks that are held, and everything keeps its order."""
-    alone = replace(request, appointments=())
-    try:
-        blocks = place(alone, (day,), tasks, seed="", as_of=as_of, standing={day.day: held})
-    except BrokenPlan:
-        return False
-    parts = [part for block in blocks for part in block.parts]
-    ordered = all(
-        one.first < other.first
-        for one, other in pairwise(sorted(parts, key=lambda part: part.task))  # sorting keeps the order of time
-        if one.task == other.task and not tasks[one.task].astray
-    )
-    done = [tasks[part.task] for part in parts]
-    return ordered and not any(too_soon(one, later) for n, one in enumerate(done) for later in done[n + 1 :])
-
-
-def too_soon(one: Task, later: Task) -> bool:
-    """Whether a task that comes before another should come after it: a second pass, or the sheet's last form."""
-    if one.exam != later.exam:
-        return False
-    if one.role is Role.TIDY:
-        return later.role is Role.CONSOLIDATE
-    return one.role is Role.CONSOLIDATE and later.role is Role.COVER and one.kind is later.kind
-
-
-def in_day(block: Block, day: Day) -> bool:
-    """Whether all work of a block is work of the day."""
-    return units_of(block.parts) <= units_of(day.parts)
-
-
-def right_length(block: Block, request: Request, tasks: Mapping[str, Task]) -> bool:
-    """Whether a block has the length that its work gives it under the request's bounds."""
-    if any(tasks[part.task].role is Role.PAPER for part in block.parts if part.task in tasks):
-        return True
-    limits, units = bounds(request.effort), block_units(block)
-    return block.minutes == max(units * UNIT, limits.least) and units <= limits.units
-
-
-def units_of(parts: Iterable[Part]) -> set[tuple[str, int]]:
-    """The units of some parts."""
-    return {(part.task, unit) for part in parts for unit in range(part.first, part.first + part.units)}
-
-
-def fits(block: Block, day: Day, tasks: Mapping[str, Task], zone: ZoneInfo) -> bool:
-    """Whether a block's hour is still free; a timed paper's was looked at before."""
-    return inside(block, day, zone) or any(tasks[p.task].role is Role.PAPER for p in block.parts if p.task in tasks)
-
-
-# ------------------------------------------------------------------------------------------- small repairs, undo
-
-
-def undo(now: Plan, before: Plan, *, as_of: datetime) -> Plan:
-    """The plan ``before`` in the place of ``now``, which it was mended into: its tasks, days and times as they were.
-
-    What a calendar has seen goes on counting: blocks whose time changes back count one SEQUENCE up. Raises
-    :class:`CannotUndo` where a block has begun in the meantime, since what is over does not change.
-    """
-    as_of = whole_second(as_of)
-    over = {block.uid for block in now.past} | {block.uid for block in before.past}
-    mended = now.as_of != before.as_of  # else a block was put later, and time went on before that
-    since = now.as_of if mended else max(now.as_of, now.restored or now.as_of)
-    for plan in (now, before):
-        for block in plan.blocks:
-            start = instant(block.start.replace(fold=block.fold), ZoneInfo(plan.zone))
-            if since < start <= as_of and block.uid not in over:
-                raise CannotUndo(
-                    "A block has begun since then, and what is over stays as it was. Change the plan instead."
-                )
-    newer = {block.uid: block for block in now.blocks}
-    blocks = []
-    for block in before.blocks:
-        mine = newer.get(block.uid)
-        if mine is None:
-            sequence = now.retired.get(block.uid, block.sequence - 1) + 1
-            back = block.uid in now.retired
-            blocks.append(replace(block, sequence=sequence, revised=as_of) if back else block)
-            continue
-        moved = (mine.start, mine.fold, mine.minutes) != (block.start, block.fold, block.minutes)
-        same = not moved and mine.parts == block.parts and mine.revised == block.revised
-        revised = block.revised if same else as_of
-        blocks.append(replace(block, sequence=mine.sequence + moved, revised=revised))
-    names = {block.uid for block in blocks}
-    gone = {block.uid: block.sequence for block in now.blocks if block.uid not in names}
-    events = {exam.key: exam for exam in now.exams}
-    exams = []
-    for exam in before.exams:
-        seen = events.get(exam.key, exam)
-        moved = seen.start.date() != exam.start.date()
-        changed = moved or (seen.subject, seen.start, seen.zone, seen.place, seen.latest) != (
-            exam.subject,
-            exam.start,
-            exam.zone,
-            exam.place,
-            exam.latest,
-        )
-        exams.append(replace(exam, sequence=seen.sequence + moved, revised=as_of if changed else seen.revised))
-    left = {uid: sequence for uid, sequence in {**now.retired, **gone}.items() if uid not in names}
-    return replace(before, blocks=tuple(blocks), exams=tuple(exams), retired=left, restored=as_of)
-
-
-def hold(plan: Plan, uid: str, held: bool) -> Plan:
-    """The plan with a block kept where it is, or let go again; nothing else changes. ``KeyError`` for another UID."""
-    if all(block.uid != uid for block in plan.blocks):
-        raise KeyError(uid)
-    return replace(plan, blocks=tuple(replace(b, held=held) if b.uid == uid else b for b in plan.blocks))
-
-
-def later_starts(plan: Plan, request: Request, uid: str, *, as_of: datetime) -> tuple[datetime, ...]:
-    """The wall-clock starts, a quarter of an hour apart, at which a block could still be done later on its day."""
-    block = next((one for one in plan.blocks if one.uid == uid), None)
-    zone = ZoneInfo(plan.zone)
-    day = next((one for one in plan.days if block is not None and one.day == block.day), None)
-    if block is None or day is None or block.fixed or wall(as_of, zone).date() != block.day:
-        return ()
-    rest = timedelta(minutes=bounds(request.effort).rest)
-    others = [span_of(one, zone) for one in plan.blocks if one.uid != uid and abs((one.day - block.day).days) <= 1]
-    first = max(span_of(block, zone).start, as_of) + timedelta(minutes=1)
-    starts = []
-    for gap in day.gaps:
-        at = gap.start + (-(gap.start - datetime.min.replace(tzinfo=gap.start.tzinfo))) % timedelta(minutes=15)
-        while at + timedelta(minutes=block.minutes) <= gap.end:
-            span = Span(at, at + timedelta(minutes=block.minutes))
-            clear = all(span.end + rest <= other.start or other.end + rest <= span.start for other in others)
-            if at >= first and clear:
-                starts.append(wall(at, zone).replace(tzinfo=None, fold=wall(at, zone).fold))
-            at += timedelta(minutes=15)
-    return tuple(starts)
-
-
-def later(plan: Plan, request: Request, uid: str, start: datetime, *, as_of: datetime) -> Plan:
-    """The plan with a block later on the same day, and kept there; nothing else changes.
-
-    ``start`` is one of :func:`later_starts`, else :class:`CannotMove` is raised.
-    """
-    as_of = whole_second(as_of)
-    if start not in later_starts(plan, request, uid, as_of=as_of):
-        raise CannotMove("The block cannot begin then: something else lies there, or the hour is over.")
-    blocks = [
-        replace(
-            block,
-            start=start.replace(fold=0),
-            fold=start.fold,
-            sequence=block.sequence + 1,
-            revised=as_of,
-            held=True,
-        )
-        if block.uid == uid
-        else block
-        for block in plan.blocks
-    ]
-    ordered = sorted(blocks, key=lambda one: (span_of(one, ZoneInfo(plan.zone)).start, one.uid))
-    moved = replace(plan, blocks=tuple(ordered), restored=as_of)
-    if rules.check(request, moved):
-        raise CannotMove("Other work of that day has to come after this block, so it cannot go there.")
-    return moved

@@ -52,7 +52,8 @@ from calplan.model import (
 )
 from calplan.model import Request as Asked
 from calplan.planner import make_plan
-from calplan.replan import CannotMove, CannotUndo, Way, hold, later, later_starts, mend, undo
+from calplan.repairs import CannotMove, CannotUndo, hold, later, later_starts, undo
+from calplan.replan import Way, mend
 from calplan.request import read
 from calplan.rules import check
 from tests.strategies import requests

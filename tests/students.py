@@ -5,9 +5,9 @@
 lets each of them work through a plan, day by day with the clock in the hand of the test: once mended every morning
 after yesterday's check-ins, and once as it was published. In the first pass of a piece they flag problems, as a
 must or as less, by a rule of the simulation that the seed decides; a second pass of the kind sees them again, each for
-as many minutes as the rates give it. The measure is the share of all musts that were seen on two different days before their exam, and beside it
-the share that was seen at all. A must that is never reached counts as not seen, for both plans alike. A simulation
-shows what the scheduling does with lost work; of learning it shows nothing.
+as many minutes as the rates give it. The measure is the share of all musts that were seen on two different days before
+their exam, and beside it the share that was seen at all. A must that is never reached counts as not seen, for both
+plans alike. A simulation shows what the scheduling does with lost work; of learning it shows nothing.
 """
 
 from __future__ import annotations
@@ -263,7 +263,10 @@ def table(
         for level in levels:
             for student in STUDENTS:
                 both = [
-                    [lived(request, days[name], student, run, seed=seed, level=level, mended=way) for run in range(runs)]
+                    [
+                        lived(request, days[name], student, run, seed=seed, level=level, mended=way)
+                        for run in range(runs)
+                    ]
                     for way in (True, False)
                 ]
                 rows.append(Row(name, level, student.name, *map(mean, both)))
@@ -283,7 +286,10 @@ def main() -> None:
     asked.add_argument("--runs", type=int, default=5)
     options = asked.parse_args()
     write = sys.stdout.write
-    write("| request | flags | student | twice: mended | twice: never mended | once: mended | once: never mended | refused |\n")
+    write(
+        "| request | flags | student | twice: mended | twice: never mended "
+        "| once: mended | once: never mended | refused |\n"
+    )
     write("|---|---|---|---|---|---|---|---|\n")
     for row in table(seed=options.seed, runs=options.runs):
         shares = (row.mended.twice, row.published.twice, row.mended.once, row.published.once)

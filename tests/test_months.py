@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tests.months import drive
+from tests.months import lived
 
 
 def test_every_step_of_a_few_months_is_sound() -> None:
-    drive(8, 15, same=True)
+    lived(10, 15, derandomize=True)

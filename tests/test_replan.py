@@ -7,7 +7,7 @@ by icalendar, not from the plan. That days are found with the fewest moves is ju
 from __future__ import annotations
 
 from collections import Counter
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -37,7 +37,8 @@ from calplan.model import (
     to_json,
 )
 from calplan.planner import make_plan
-from calplan.replan import CannotMove, CannotUndo, Way, hold, later, later_starts, mend, undo
+from calplan.repairs import CannotMove, CannotUndo, hold, later, later_starts, undo
+from calplan.replan import Way, mend
 from calplan.request import read
 from calplan.rules import check
 from tests.strategies import requests
@@ -473,3 +474,34 @@ def assert_identities(before: dict[str, icalendar.Event], after: dict[str, icale
         words = [str(old[name]) != str(new[name]) for name in ("SUMMARY", "DESCRIPTION")]
         revised = now.replace(microsecond=0) if moves or any(words) else old.DTSTAMP
         assert revised == new.DTSTAMP
+
+
+@pytest.mark.parametrize("name", ["chemistry-10", "weekends-only"])
+def test_every_start_that_is_offered_can_be_taken(name: str) -> None:
+    """Other work of a day may have to come after a block; a start that would break that is not offered."""
+    request = read((FIXTURES / f"{name}.toml").read_bytes(), name=name)
+    plan = make_plan(request, {}, as_of=MADE, seed=name)
+    moved = 0
+    for block in [one for one in plan.blocks if not one.fixed][:12]:
+        at = block.start.replace(tzinfo=ZoneInfo(plan.zone)) - timedelta(hours=1)
+        for start in later_starts(plan, request, block.uid, as_of=at):
+            after = later(plan, request, block.uid, start, as_of=at)
+            assert next(one for one in after.blocks if one.uid == block.uid).start == start
+            moved += 1
+    assert moved
+
+
+def test_two_changes_in_a_row_are_not_both_taken_back_over_days_that_are_gone() -> None:
+    """The first plan's blocks of days that the second one lost are over; the past does not come back."""
+    request = read((FIXTURES / "chemistry-10.toml").read_bytes(), name="chemistry-10")
+    first = make_plan(request, {}, as_of=MADE, seed="s")
+    days = sorted({block.day for block in first.blocks})
+    lost = replace(request, days_off=(*request.days_off, DayOff(first=days[1], last=days[2])))
+    at = datetime.combine(days[1], time(1), tzinfo=ZoneInfo(first.zone))
+    second = mend(first, request, lost, {}, as_of=at)
+    again = replace(lost, days_off=(*lost.days_off, DayOff(first=days[5], last=days[5])))
+    later_on = datetime.combine(days[4], time(1), tzinfo=ZoneInfo(first.zone))
+    third = mend(second, lost, again, {}, as_of=later_on)
+    back = undo(third, second, as_of=later_on + timedelta(minutes=2))
+    with pytest.raises(CannotUndo):
+        undo(back, first, as_of=later_on + timedelta(minutes=4))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from calplan.model import Plan, plan_from_json
-from calplan.replan import CannotMove, CannotUndo, later, later_starts, undo
+from calplan.repairs import CannotUndo, later_starts, undo
 from calplan.request import from_mapping
 from calplan.spans import wall
 from web import plans, store
@@ -64,17 +64,7 @@ def offers(old: Opened, uid: str, now: datetime) -> Offers:
     if block is None or block.fixed or any(getattr(entry, "block", None) == uid for entry in old.log):
         return Offers()
     ahead = block.start >= wall(now, ZoneInfo(old.plan.zone)).replace(tzinfo=None)
-    starts = later_starts(old.plan, old.request, uid, as_of=now)
-    return Offers(tuple(start for start in starts if taken(old, uid, start, now)), block.held if ahead else None)
-
-
-def taken(old: Opened, uid: str, start: datetime, now: datetime) -> bool:
-    """Whether a block can really go to a free start: other work of its day may have to come after it."""
-    try:
-        later(old.plan, old.request, uid, start, as_of=now)
-    except CannotMove:
-        return False
-    return True
+    return Offers(later_starts(old.plan, old.request, uid, as_of=now), block.held if ahead else None)
 
 
 class Moved(NamedTuple):

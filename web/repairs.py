@@ -17,7 +17,8 @@ from flask import Blueprint, redirect, render_template, request, url_for
 from calplan import news
 from calplan.differences import difference, lines, summary
 from calplan.errors import InvalidRequest, NoPlan
-from calplan.replan import CannotMove, Way, hold, later
+from calplan.repairs import CannotMove, hold, later
+from calplan.replan import Way
 from calplan.request import from_mapping
 from calplan.sentences import shortfall_sentences
 from calplan.spans import wall
