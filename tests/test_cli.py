@@ -25,8 +25,9 @@ import vobject
 from click.testing import CliRunner
 from msgspec.structs import replace
 
-from calplan import chart, cli, ical, planner, rules
-from calplan.cli import EXIT_WORDS, Exit, commands
+from calplan import chart, cli, console, ical, planner, rules
+from calplan.cli import commands
+from calplan.console import EXIT_WORDS, Exit
 from calplan.errors import BadCalendar, BrokenPlan, Fault, Problem
 from calplan.model import (
     Ask,
@@ -210,7 +211,7 @@ def test_without_a_moment_the_clock_is_asked(made, monkeypatch):
         def now(cls, tz=None):
             return MOMENT.astimezone(tz)
 
-    monkeypatch.setattr(cli, "datetime", Clock)
+    monkeypatch.setattr(console, "datetime", Clock)
     assert run("make", CHEMISTRY, "--plan", "-").stdout == (made / "chemistry.json").read_text()
 
 
@@ -359,8 +360,8 @@ def test_a_file_without_permission_is_one_sentence(monkeypatch):
         raise PermissionError(13, "Permission denied", name)
 
     monkeypatch.setattr("builtins.open", refuses)
-    with pytest.raises(cli.Refusal) as refused:
-        cli.read_bytes("diary.toml", 10)
+    with pytest.raises(console.Refusal) as refused:
+        console.read_bytes("diary.toml", 10)
     assert (refused.value.code, refused.value.lines) == (
         Exit.FILE,
         ("diary.toml: It may not be read: permission denied.",),
@@ -463,7 +464,7 @@ def test_what_fails_outside_a_command_is_caught_as_well(monkeypatch, capsys):
 
 def test_what_click_itself_says_goes_on_as_it_is():
     with pytest.raises(click.UsageError):
-        cli.refusal(click.UsageError("no"))
+        console.refusal(click.UsageError("no"))
 
 
 # ------------------------------------------------------------------------------------------------------------ show
@@ -588,7 +589,7 @@ def test_a_plan_that_does_not_hold_together_is_refused_in_a_sentence(plan, tmp_p
 
 
 def test_a_file_that_is_far_too_large_is_no_plan(monkeypatch):
-    monkeypatch.setattr(cli, "MOST_PLAN", 1000)
+    monkeypatch.setattr(console, "MOST_PLAN", 1000)
     result = run("show", "/dev/zero")
     assert result.exit_code == Exit.WRONG
     assert "too large to be a plan" in result.stderr
@@ -616,7 +617,7 @@ def test_nothing_in_a_plan_can_steer_the_terminal(plan):
 
 def lines(plan: Plan, *, width: int = 80, as_of: datetime = MOMENT) -> list[str]:
     """What ``show`` would print of a plan, without looks."""
-    said = chart.plan_lines(plan, cli.stand_in(plan), as_of=as_of, width=width)
+    said = chart.plan_lines(plan, console.stand_in(plan), as_of=as_of, width=width)
     return ["".join(run.text for run in line) for line in said]
 
 
@@ -905,8 +906,8 @@ def test_a_poor_character_set_costs_signs_and_not_sense(made, encoding):
 def test_what_a_character_set_lacks_is_written_with_what_it_has():
     """From memory: ASCII has neither dashes nor curly quotes, and no letters with accents."""
     stream = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
-    assert cli.legible("16:00–16:30 “Château”…", stream) == '16:00-16:30 "Ch?teau"...'
-    assert cli.legible("16:00–16:30", io.StringIO()) == "16:00–16:30"
+    assert console.legible("16:00–16:30 “Château”…", stream) == '16:00-16:30 "Ch?teau"...'
+    assert console.legible("16:00–16:30", io.StringIO()) == "16:00–16:30"
 
 
 class Screen(io.StringIO):
@@ -921,7 +922,7 @@ def test_work_that_takes_long_is_announced_on_a_terminal_and_taken_away_again(mo
     """The timer's thread is awaited, so that nothing here hangs on how fast this machine is."""
     screen = Screen()
     monkeypatch.setattr(sys, "stderr", screen)
-    with cli.working("Making the plan", after=after):
+    with console.working("Making the plan", after=after):
         if said:
             wait_for(lambda: bool(screen.getvalue()))
             assert screen.getvalue() == said

@@ -10,7 +10,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from calplan.checkins import last_words, read_log
-from calplan.cli import Exit, commands
+from calplan.cli import commands
+from calplan.console import Exit
 from calplan.model import plan_from_json
 
 CHEMISTRY = Path(__file__).parents[1] / "fixtures" / "chemistry-30.toml"

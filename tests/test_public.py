@@ -12,7 +12,7 @@ import pytest
 from freezegun import freeze_time
 
 import calplan
-from calplan import cli
+from calplan import console
 
 
 def test_every_public_name_is_there_and_sorted() -> None:
@@ -47,7 +47,7 @@ def calls(path: Path) -> set[str]:
     }
 
 
-@pytest.mark.parametrize("path", [path for path in SOURCES if path.name != "cli.py"], ids=lambda path: path.name)
+@pytest.mark.parametrize("path", [path for path in SOURCES if path.name != "console.py"], ids=lambda path: path.name)
 def test_no_module_asks_for_the_time_or_for_chance(path: Path) -> None:
     """The moment and the seed are arguments; ``.time()`` is allowed where it takes a clock time from a date-time."""
     assert calls(path) & CHANCE <= {"time"}
@@ -57,5 +57,5 @@ def test_no_module_asks_for_the_time_or_for_chance(path: Path) -> None:
 def test_the_command_line_takes_the_present_moment_only_by_default() -> None:
     given = datetime(2027, 1, 5, 8, tzinfo=UTC)
     with freeze_time("2027-01-10 18:00:00"):
-        assert cli.moment_in(None, "America/Chicago").isoformat() == "2027-01-10T18:00:00+00:00"
-        assert cli.moment_in(given, "America/Chicago") == given
+        assert console.moment_in(None, "America/Chicago").isoformat() == "2027-01-10T18:00:00+00:00"
+        assert console.moment_in(given, "America/Chicago") == given
