@@ -18,7 +18,7 @@ import sys
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from time import monotonic
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
 from calplan import expansion, guard
@@ -102,6 +102,14 @@ def read_calendars(
         draft.answers = answers
     read = iter(drafts)
     return tuple(look if isinstance(look, BadCalendar) else next(read).reading() for look in looks)
+
+
+class ReadCalendars(Protocol):
+    """Reads several files as :func:`read_calendars` does, or has read them before."""
+
+    def __call__(
+        self, files: Sequence[CalendarFile], *, zone: str, first: date, last: date
+    ) -> tuple[Reading | BadCalendar, ...]: ...
 
 
 def first_look(file: CalendarFile) -> guard.Look | BadCalendar:

@@ -1,6 +1,6 @@
 """The command line: the commands under one name, none of which ends in a trace.
 
-The commands themselves are in :mod:`calplan.cli_making` and :mod:`calplan.cli_underway`.
+The commands themselves are in :mod:`calplan.cli_making`, :mod:`calplan.cli_underway` and :mod:`calplan.cli_cohort`.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from calplan import cli_making, cli_underway
+from calplan import cli_cohort, cli_making, cli_underway
 from calplan.console import EXIT_WORDS, Exit, Refusal, refusal
 
 
@@ -42,7 +42,7 @@ def commands() -> None:
     """Turn exams, class material and a half-full week into a dated study plan."""
 
 
-for command in (*cli_making.COMMANDS, *cli_underway.COMMANDS):
+for command in (*cli_making.COMMANDS, *cli_underway.COMMANDS, *cli_cohort.COMMANDS):
     commands.add_command(command)
 
 

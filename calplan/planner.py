@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 from msgspec.structs import replace
 
 from calplan import rules
-from calplan.busy import CalendarFile, Reading, read_calendars
+from calplan.busy import CalendarFile, ReadCalendars, Reading, read_calendars
 from calplan.capacity import keep_for, loss
 from calplan.cycle import Stages, estimate
 from calplan.days import Days, exam_day, exam_span, resolve, set_aside, short_date, what_takes
@@ -82,18 +82,19 @@ def make_plan(
     as_of: datetime,
     seed: str | None = None,
     published: Iterable[Block] = (),
+    reading: ReadCalendars = read_calendars,
 ) -> Plan:
     """The plan for a request from the moment ``as_of`` on.
 
     ``calendars`` holds the bytes of the busy calendars by the names under which the request lists them. Ids derive
     from ``seed`` (default: the request's hash), so that equal arguments give an equal plan. Each day's work starts as
-    near as can be to where the ``published`` blocks start it. Raises InvalidRequest with
-    every problem of the request's place and files; NoPlan when no exam has a usable day; BrokenPlan when the finished
-    plan breaks a rule, which is a bug.
+    near as can be to where the ``published`` blocks start it. ``reading`` reads the calendars, for whoever plans for
+    many with the same ones. Raises InvalidRequest with every problem of the request's place and files; NoPlan when no
+    exam has a usable day; BrokenPlan when the finished plan breaks a rule, which is a bug.
     """
     as_of = whole_second(as_of)
     digest = sha256(to_json(request, indent=0)).hexdigest()
-    ground = survey(request, calendars, as_of=as_of)
+    ground = survey(request, calendars, as_of=as_of, reading=reading)
     work, opened = with_taper_opened(ground.work)
     solution = solve(work.board, work.jobs, essentials=request.keep is Keep.ESSENTIALS, opened=opened)
     put = partial(place, request, seed=seed or digest, as_of=as_of, published=tuple(published))
@@ -125,13 +126,18 @@ class Ground(NamedTuple):
 
 
 def survey(
-    request: Request, calendars: Mapping[str, bytes], *, as_of: datetime, known: tuple[BusySpan, ...] | None = None
+    request: Request,
+    calendars: Mapping[str, bytes],
+    *,
+    as_of: datetime,
+    known: tuple[BusySpan, ...] | None = None,
+    reading: ReadCalendars = read_calendars,
 ) -> Ground:
     """Reads the busy calendars (unless their busy times are ``known``), resolves the days and sets the tasks.
 
     Raises as :func:`make_plan`.
     """
-    busy, skipped = (known, ()) if known is not None else read_busy(request, calendars, as_of=as_of)
+    busy, skipped = (known, ()) if known is not None else read_busy(request, calendars, as_of=as_of, reading=reading)
     days = resolve(request, busy, as_of=as_of)
     work = workload(request, days.days)
     without = [exam for exam in request.exams if all(exam.key != one.exam.key for one in work.exams)]
@@ -166,7 +172,7 @@ def overlapping(request: Request) -> list[Notice]:
 
 
 def read_busy(
-    request: Request, calendars: Mapping[str, bytes], *, as_of: datetime
+    request: Request, calendars: Mapping[str, bytes], *, as_of: datetime, reading: ReadCalendars = read_calendars
 ) -> tuple[tuple[BusySpan, ...], tuple[Skipped, ...]]:
     """The busy times of all calendar files, and what was skipped in them.
 
@@ -178,7 +184,7 @@ def read_busy(
         sentence = f"From {first} to the last exam on {last} there are more than {MOST_DAYS} days."
         far = Problem("start", sentence, "Start later, or leave the far exam out for now.")
         raise InvalidRequest([far, *problems_beyond(request.calendars, request.holidays, calendars)])
-    readings = read_calendars(
+    readings = reading(
         [
             CalendarFile(data=calendars[one.file], name=one.file, all_day=one.all_day, only=one.only)
             for one in request.calendars
@@ -188,12 +194,12 @@ def read_busy(
         first=first - timedelta(days=LOOK_BACK),
         last=last,
     )
-    read = [reading for reading in readings if isinstance(reading, Reading)]
+    read = [one for one in readings if isinstance(one, Reading)]
     if len(read) < len(request.calendars) or check_place(request.holidays.country, request.holidays.subdivision):
         raise InvalidRequest(problems_beyond(request.calendars, request.holidays, calendars))
     return (
-        tuple(sorted((one for reading in read for one in reading.busy), key=lambda one: one.span)),
-        tuple(one for reading in read for one in reading.skipped),
+        tuple(sorted((one for found in read for one in found.busy), key=lambda one: one.span)),
+        tuple(one for found in read for one in found.skipped),
     )
 
 

@@ -20,6 +20,7 @@ from zoneinfo import ZoneInfo
 from msgspec.structs import replace
 
 from calplan import rules
+from calplan.busy import ReadCalendars, read_calendars
 from calplan.carrying import ASIDE, Old, carried
 from calplan.days import done_by_day, possible, resolve, unbooked
 from calplan.errors import BrokenPlan
@@ -73,6 +74,7 @@ def mend(
     *,
     as_of: datetime,
     way: Way = Way.FEWEST,
+    reading: ReadCalendars = read_calendars,
 ) -> Plan:
     """The plan for ``request`` from the moment ``as_of`` on, in place of ``old``, which ``old_request`` gave.
 
@@ -87,7 +89,7 @@ def mend(
     same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
     if same and not log:
         return old
-    ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, as_of=as_of)
+    ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, reading, as_of=as_of)
     ahead = ahead_of(old, past)
     if same and as_it_was(old, carry):
         return old
@@ -175,10 +177,10 @@ def retired(old: Plan, new: Plan, ahead: Sequence[Block]) -> dict[str, int]:
 
 
 def survey_again(
-    old: Old, request: Request, calendars: Mapping[str, bytes], *, as_of: datetime
+    old: Old, request: Request, calendars: Mapping[str, bytes], reading: ReadCalendars, *, as_of: datetime
 ) -> tuple[Ground, Workload, tuple[Carried, ...]]:
     """The days from now on, and the work that is open on them."""
-    busy, skipped = read_busy(request, calendars, as_of=as_of)
+    busy, skipped = read_busy(request, calendars, as_of=as_of, reading=reading)
     days = with_now(request, busy, old.past, ahead_of(old.plan, old.past), as_of=as_of)
     usable = tuple(day for day in days.days if day.room)
     carry = carried(old, request, [day.day for day in usable], as_of=as_of)

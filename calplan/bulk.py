@@ -1,0 +1,338 @@
+"""A cohort's run into a directory: what is written, in which order, and how a run that was cut goes on.
+
+    manifest.json            the moment, the seed, and what the run was made from
+    outcomes.jsonl           a line for each row, in the roster's order
+    calendars/S-17.ics       the calendars
+    plans/S-17.json.gz       request and plan, for mending; granted arrangements stand in them, so they stay here
+    results.csv summary.html everything.zip
+    under-way/               manifest and outcomes of a run that is not finished
+
+A row's files are written whole (beside, then renamed) before its line is added to the outcomes; so the lines that are
+there say which rows are done, and a run that is started again with the same roster goes on after the last whole line.
+Nothing else is kept, and nothing is written twice with other bytes.
+"""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import io
+import json
+import os
+import zipfile
+from contextlib import suppress
+from hashlib import blake2b, sha256
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+import msgspec
+
+from calplan.cohort import Before, Made, Outcome, Status
+from calplan.errors import InvalidRequest, Problem
+from calplan.model import Value
+from calplan.publicdays import versions
+from calplan.roster import file_key
+from calplan.summary import Counted, page
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from datetime import datetime
+
+    from calplan.roster import Row
+
+UNDER_WAY = "under-way"
+OUTCOMES, MANIFEST = "outcomes.jsonl", "manifest.json"
+ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+"""The date of all that lies in a ZIP archive: the earliest that there is, so that equal runs give equal bytes."""
+
+
+class Manifest(Value, frozen=True, kw_only=True):
+    """What a run was made from, so that it can go on, and be told from another."""
+
+    as_of: datetime
+    seed: str
+    roster: str
+    courses: str
+    schema: int = 1
+    tz_version: str = ""
+    holidays_version: str = ""
+    doubts: tuple[str, ...] = ()
+    """What is doubtful about the calendars that all share."""
+
+
+def manifest_of(*, as_of: datetime, seed: str, roster: str, courses: bytes, doubts: tuple[str, ...] = ()) -> Manifest:
+    """The manifest of a run; ``roster`` is the digest of the roster's bytes."""
+    tz, holidays = versions()
+    return Manifest(
+        as_of=as_of,
+        seed=seed,
+        roster=roster,
+        courses=sha256(courses).hexdigest(),
+        tz_version=tz,
+        holidays_version=holidays,
+        doubts=doubts,
+    )
+
+
+def digest_of_file(file: IO[bytes]) -> str:
+    """The digest of a file's bytes, read in pieces."""
+    digest = sha256()
+    while piece := file.read(1 << 20):
+        digest.update(piece)
+    return digest.hexdigest()
+
+
+class Directory:
+    """A directory that takes in a run.
+
+    ``again`` allows another roster, or other courses, where a run is finished: what changed is mended. Raises
+    :class:`InvalidRequest` where something else lies there.
+    """
+
+    def __init__(self, path: Path, manifest: Callable[[Manifest | None], Manifest], *, again: bool = False) -> None:
+        self.path = path
+        self.under_way = path / UNDER_WAY
+        finished = self._read(path / MANIFEST)
+        open_ = self._read(self.under_way / MANIFEST)
+        self.manifest = manifest(open_ or finished)
+        self.finished = open_ is None and finished is not None and same_run(finished, self.manifest)
+        if open_ is not None and not same_run(open_, self.manifest):
+            raise self._refused("a run of another roster or other courses is not finished here.", FINISH_FIRST)
+        if open_ is None and finished is not None and not self.finished and not again:
+            raise self._refused("a run of another roster or other courses lies here.", SAY_AGAIN)
+        if open_ is None and finished is None and path.exists() and any(path.iterdir()):
+            raise self._refused("there are other files here.", "Give a directory that is empty or does not exist.")
+        self.old = Earlier(path) if finished is not None and not self.finished else None
+        self.done = 0
+        if not self.finished:
+            self._begin(begun=open_ is not None)
+
+    def _refused(self, sentence: str, remedy: str) -> InvalidRequest:
+        return InvalidRequest([Problem(str(self.path), sentence, remedy)])
+
+    def _read(self, path: Path) -> Manifest | None:
+        try:
+            return msgspec.json.decode(path.read_bytes(), type=Manifest)
+        except FileNotFoundError:
+            return None
+        except (msgspec.ValidationError, msgspec.DecodeError):
+            raise self._refused("the manifest there cannot be read.", "Give another directory.") from None
+
+    def _begin(self, *, begun: bool) -> None:
+        """Makes the places, or finds out how far the run had come."""
+        for folder in (self.path / "calendars", self.path / "plans", self.under_way):
+            folder.mkdir(parents=True, exist_ok=True)
+        outcomes = self.under_way / OUTCOMES
+        self.closing = begun and not outcomes.exists()
+        if self.closing:
+            return
+        if begun:
+            self.done = whole_lines(outcomes)
+        else:
+            outcomes.touch()
+            write_whole(self.under_way / MANIFEST, msgspec.json.format(msgspec.json.encode(self.manifest)) + b"\n")
+        for leftover in (*self.path.glob("*/*.part"), *self.path.glob("*.part")):
+            leftover.unlink()
+        self.file = outcomes.open("ab")
+
+    # ------------------------------------------------------------------------------------------- while it runs
+
+    def before(self, row: Row) -> Before | None:
+        """What an earlier run made of a row's reference."""
+        outcome = self.old.outcome(row.reference) if self.old is not None and row.reference else None
+        if outcome is None:
+            return None
+        path = self.path / "plans" / f"{outcome.reference}.json.gz"
+        if not path.exists():
+            return Before(outcome)
+        kept = json.loads(gzip.decompress(path.read_bytes()))
+        return Before(outcome, as_json(kept["request"]), as_json(kept["plan"]))
+
+    def take(self, made: Made) -> None:
+        """Writes a row's files, then its line."""
+        name = made.outcome.reference
+        if made.plan:
+            write_whole(self.path / "calendars" / f"{name}.ics", made.ics)
+            kept = b'{"schema":1,"request":' + made.request + b',"plan":' + made.plan + b"}"
+            write_whole(self.path / "plans" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
+        elif not made.same and name and self.owns(made.outcome):
+            for path in (self.path / "calendars" / f"{name}.ics", self.path / "plans" / f"{name}.json.gz"):
+                path.unlink(missing_ok=True)
+        self.file.write(msgspec.json.encode(made.outcome) + b"\n")
+        self.file.flush()
+
+    def owns(self, outcome: Outcome) -> bool:
+        """Whether a plan of an earlier run is to go, because its row cannot be planned any more.
+
+        A row that is wrong says nothing about the student, whose earlier plan stays; one that cannot fit does.
+        """
+        return outcome.status is not Status.WRONG
+
+    # ----------------------------------------------------------------------------------------------- the end
+
+    def finish(self, *, remove_vanished: bool = False) -> None:
+        """Writes what is made from all outcomes; the run is finished then."""
+        if self.finished:
+            return
+        if not self.closing:
+            self._with_vanished(remove=remove_vanished)
+            self.file.close()
+            write_whole(self.path / "results.csv", self._results)
+            counted = Counted.of(outcomes_in(self.under_way / OUTCOMES))
+            write_whole(self.path / "summary.html", page(counted, self.manifest.as_of, self.manifest.doubts).encode())
+            write_whole(self.path / "everything.zip", self._archive)
+            os.replace(self.under_way / OUTCOMES, self.path / OUTCOMES)
+        os.replace(self.under_way / MANIFEST, self.path / MANIFEST)
+        self.under_way.rmdir()
+        self.finished = True
+
+    def _with_vanished(self, *, remove: bool) -> None:
+        """Rows of the earlier run that the roster has no more: listed under row 0, or removed."""
+        if self.old is None:
+            return
+        there = {key_of(one.reference) for one in outcomes_in(self.under_way / OUTCOMES) if one.reference}
+        for one in outcomes_in(self.path / OUTCOMES):
+            if not one.reference or key_of(one.reference) in there:
+                continue
+            there.add(key_of(one.reference))
+            if remove:
+                for path in (self.path / "calendars", self.path / "plans"):
+                    for name in (f"{one.reference}.ics", f"{one.reference}.json.gz"):
+                        (path / name).unlink(missing_ok=True)
+            else:
+                gone = msgspec.structs.replace(one, row=0)
+                self.file.write(msgspec.json.encode(gone) + b"\n")
+        self.file.flush()
+
+    def _results(self, file: IO[bytes]) -> None:
+        text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="", write_through=True)
+        writer = csv.writer(text)
+        writer.writerow(RESULTS)
+        for one in outcomes_in(self.under_way / OUTCOMES):
+            writer.writerow(map(safe_cell, result_row(one, self._calendar_of(one))))
+        text.flush()
+        text.detach()
+
+    def _calendar_of(self, one: Outcome) -> str:
+        name = f"calendars/{one.reference}.ics"
+        return name if one.reference and one.blocks and (self.path / name).exists() else ""
+
+    def _archive(self, file: IO[bytes]) -> None:
+        with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+            for name in ("results.csv", "summary.html"):
+                self._put(archive, name)
+            for one in outcomes_in(self.under_way / OUTCOMES):
+                if name := self._calendar_of(one):
+                    self._put(archive, name)
+
+    def _put(self, archive: zipfile.ZipFile, name: str) -> None:
+        info = zipfile.ZipInfo(name, ZIP_DATE)
+        info.compress_type, info.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
+        archive.writestr(info, (self.path / name).read_bytes())
+
+
+FINISH_FIRST = "Go on with the same files, or give another directory."
+SAY_AGAIN = "Give another directory, or ask for the same one again: what changed is then planned anew."
+
+
+def same_run(one: Manifest, other: Manifest) -> bool:
+    """Whether two runs have the same roster and the same courses."""
+    return (one.roster, one.courses) == (other.roster, other.courses)
+
+
+class Earlier:
+    """The outcomes of a finished run by reference; only where their lines begin is in memory."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path / OUTCOMES
+        self.starts: dict[int, int] = {}
+        at = 0
+        with self.path.open("rb") as file:
+            for line in file:
+                outcome = msgspec.json.decode(line, type=Outcome)
+                if outcome.reference:
+                    self.starts.setdefault(key_of(outcome.reference), at)
+                at += len(line)
+
+    def outcome(self, reference: str) -> Outcome | None:
+        """What became of a reference, if it was there."""
+        at = self.starts.get(key_of(reference))
+        if at is None:
+            return None
+        with self.path.open("rb") as file:
+            file.seek(at)
+            return msgspec.json.decode(file.readline(), type=Outcome)
+
+
+def key_of(reference: str) -> int:
+    """Eight bytes that stand for a reference."""
+    return int.from_bytes(blake2b(file_key(reference).encode(), digest_size=8).digest(), "big")
+
+
+def outcomes_in(path: Path) -> Iterator[Outcome]:
+    """The outcomes of a file, one by one."""
+    with path.open("rb") as file:
+        for line in file:
+            yield msgspec.json.decode(line, type=Outcome)
+
+
+def whole_lines(path: Path) -> int:
+    """How many whole lines a file has; a last one without an end is cut off."""
+    number = size = 0
+    with path.open("r+b") as file:
+        for line in file:
+            if not line.endswith(b"\n"):
+                break
+            number, size = number + 1, size + len(line)
+        file.truncate(size)
+    return number
+
+
+def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None]) -> None:
+    """Writes a file beside its place, and then puts it there."""
+    part = path.with_name(f"{path.name}.part")
+    with part.open("wb") as file:
+        if isinstance(data, bytes):
+            file.write(data)
+        else:
+            data(file)
+    with suppress(PermissionError):
+        part.chmod(0o600)
+    os.replace(part, path)
+
+
+def as_json(value: Any) -> bytes:
+    """A value as compact JSON."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+# ---------------------------------------------------------------------------------------------- results as CSV
+
+RESULTS = (
+    "row", "reference", "course", "section", "teacher", "outcome", "calendar",
+    "fullest day", "minutes in all", "blocks", "what", "what would help",
+)  # fmt: skip
+
+
+def result_row(one: Outcome, calendar: str) -> tuple[object, ...]:
+    """A line of the results. Granted arrangements are not among them."""
+    return (
+        one.row or "no longer in the roster",
+        one.reference,
+        "; ".join(one.courses),
+        "; ".join(one.sections),
+        "; ".join(filter(None, dict.fromkeys(one.teachers))),
+        one.status.value,
+        calendar,
+        one.minutes or "",
+        one.work or "",
+        one.blocks or "",
+        " ".join(one.sentences),
+        " ".join(one.ways),
+    )
+
+
+def safe_cell(value: object) -> str:
+    """A cell that no spreadsheet takes for a formula (OWASP, CSV Injection: = + - @, tab, carriage return)."""
+    text = " ".join(str(value).split())
+    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text

@@ -1,0 +1,403 @@
+"""A roster: which students there are, a row each, as a spreadsheet's CSV or as lines of JSON; read as a stream.
+
+    bytes → text → records → rows
+
+Nothing that is wrong in one row touches another. A quote that is never closed would swallow all that follows it: such a
+row ends with its own line, and the next line begins a new one. A row's number is the one that a spreadsheet shows:
+records are counted from 1, the headings first. Lines of JSON are counted as lines.
+
+Separators are commas, semicolons or tabs, whichever the headings use; text is UTF-8 with or without a byte order mark,
+or UTF-16 with one (RFC 4180 for the form; the rest as spreadsheets write it, from memory).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections import Counter
+from difflib import get_close_matches
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
+from unicodedata import normalize
+
+from calplan.errors import InvalidRequest, Problem
+from calplan.model import Kind, Value
+from calplan.tables import show
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+MOST_LINE = 200_000
+"""Characters of one line; a longer one is a row that is wrong."""
+MOST_LINES = 60
+"""Lines that one row may have, as cells may hold line ends."""
+MOST_CELL = 10_000
+"""Characters of one cell."""
+MOST_COLUMNS = 2_000
+SEPARATORS = ",;\t"
+
+COLUMNS = {
+    "reference": "What the school calls the student: a number or a code; no name is needed.",
+    "course": "The key of the course, or several with semicolons between them.",
+    "section": "The key of the exam's section, in the order of the courses. Empty where the course has only one.",
+    "zone": "The student's zone, such as America/Chicago.",
+    "study_hours": "When the student can study: weekdays 16:00-19:00; sat 10:00-12:00.",
+    "usual": "Minutes of study on a usual day.",
+    "limit": "The most minutes of a day.",
+    "shortest": "Minutes of the shortest block.",
+    "longest": "Minutes of the longest block, where short blocks are granted.",
+    "rest": "Minutes between two blocks.",
+    "bedtime": "When the student goes to bed: 22:30.",
+    "waking": "When the student gets up: 07:00.",
+    "holidays": "Country and subdivision of the public holidays: US-IL, or GB. None for none.",
+    "calendar": "File names of busy calendars, semicolons between them. None: not even the school's timetable.",
+    "days_off": "Days without study: 2027-01-23; 2027-01-30..2027-01-31.",
+    "keep": "everything, or essentials.",
+    "extra_time": "Extra time that was granted for the exam, in percent.",
+    "pace": "Minutes that work takes this student, in percent of the usual ones.",
+}
+"""The columns by name, each with what it says; ``missed`` and ``count`` stand besides, for each material or kind."""
+
+NEEDED = ("reference", "course")
+MARKED = ("missed", "count")
+"""Columns of these names are followed by the key of a material, or by a kind: ``missed quiz-2``, ``count homework``."""
+ELSEWHERE = {
+    "id": "reference", "student": "reference", "student id": "reference", "ref": "reference",
+    "courses": "course", "class": "course", "subject": "course", "group": "section", "sections": "section",
+    "timezone": "zone", "time zone": "zone", "hours": "study_hours", "extra": "extra_time", "ics": "calendar",
+    "calendars": "calendar", "minutes": "usual", "day off": "days_off", "holiday": "holidays", "break": "rest",
+}  # fmt: skip
+"""Words that people write for a column, where spelling alone does not lead to it."""
+
+RESERVED = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))})
+"""Names that some systems keep for devices (Microsoft, Naming Files, Paths, and Namespaces; from memory)."""
+
+
+class Row(Value, frozen=True, kw_only=True):
+    """One student as written: cells by column, and what is wrong with the row as a whole."""
+
+    number: int
+    cells: dict[str, str]
+    problems: tuple[Problem, ...] = ()
+
+    @property
+    def reference(self) -> str:
+        """The school's reference, in the one form in which it is compared; empty where there is none."""
+        return normalize("NFC", self.cells.get("reference", ""))
+
+
+def read_roster(file: IO[bytes], *, name: str = "roster") -> Iterator[Row]:
+    """The rows of a roster, one by one.
+
+    ``file`` is read from where it stands, in pieces. Lines of JSON are known by a brace at the beginning. Raises
+    :class:`InvalidRequest` where there is nothing that could be rows: no text, no headings, headings that are unknown.
+    """
+    text = text_of(file, name)
+    lines = numbered(text)
+    first = next((line for line in lines if line.text.strip()), None)
+    if first is None:
+        raise refused(name, "this is empty.", f"The first row names the columns: {', '.join(NEEDED)} and others.")
+    if first.text.lstrip().startswith("{"):
+        return json_rows(first, lines)
+    return csv_rows(first, Lines(lines), name)
+
+
+# -------------------------------------------------------------------------------------------------- bytes, text
+
+
+def text_of(file: IO[bytes], name: str) -> IO[str]:
+    """The file as text; bytes that are not UTF-8 come through as lone surrogates, so that they cost their row alone."""
+    start = file.read(8)
+    if start.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
+        raise refused(name, "this is a workbook, not CSV.", "In the spreadsheet, save or export it as CSV in UTF-8.")
+    wide = start[:2] in (b"\xff\xfe", b"\xfe\xff")
+    if b"\0" in start and not wide:
+        raise refused(name, "this is not text.", "In the spreadsheet, save or export it as CSV in UTF-8.")
+    joined = io.BufferedReader(Joined(start, file))
+    if wide:
+        return io.TextIOWrapper(joined, encoding="utf-16", errors="replace", newline="")
+    return io.TextIOWrapper(joined, encoding="utf-8-sig", errors="surrogateescape", newline="")
+
+
+class Joined(io.RawIOBase):
+    """A few bytes that were read already, and the rest of the file."""
+
+    def __init__(self, start: bytes, rest: IO[bytes]) -> None:
+        self.start, self.rest = start, rest
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        data, self.start = (self.start, b"") if self.start else (self.rest.read(len(buffer)), b"")
+        buffer[: len(data)] = data
+        return len(data)
+
+
+class Line(NamedTuple):
+    """A line of the file with its number, without its end; one that was too long is cut."""
+
+    number: int
+    text: str
+    too_long: bool = False
+
+
+def numbered(text: IO[str]) -> Iterator[Line]:
+    """The lines of a text, whichever way they end."""
+    number = 0
+    while piece := text.readline(MOST_LINE):
+        number += 1
+        whole = piece
+        while len(piece) >= MOST_LINE and not piece.endswith(("\n", "\r")):
+            piece = text.readline(MOST_LINE)
+        yield Line(number, whole.rstrip("\r\n"), len(whole) >= MOST_LINE)
+
+
+class Lines:
+    """Lines that can be given back."""
+
+    def __init__(self, lines: Iterator[Line]) -> None:
+        self.lines, self.back = lines, list[Line]()
+
+    def take(self) -> Line | None:
+        return self.back.pop() if self.back else next(self.lines, None)
+
+    def give_back(self, lines: Sequence[Line]) -> None:
+        self.back += reversed(lines)
+
+
+# -------------------------------------------------------------------------------------------------------- CSV
+
+
+def csv_rows(first: Line, lines: Lines, name: str) -> Iterator[Row]:
+    """The rows of a CSV file, after its headings."""
+    lines.give_back([first])
+    separator = max(SEPARATORS, key=lambda one: headings_known(first.text, one))
+    heads, _ = record(lines, separator, None)
+    if heads is None:
+        raise refused(f"{name}, row 1", "a quote is opened and not closed.", "Close it, or take it out.")
+    columns = columns_of(heads, name)
+    return body_rows(lines, separator, columns)
+
+
+def body_rows(lines: Lines, separator: str, columns: Sequence[str]) -> Iterator[Row]:
+    """The rows below the headings."""
+    number = 1
+    while (found := record(lines, separator, len(columns))) != (None, ""):
+        number += 1
+        cells, problem = found
+        if cells is None:
+            yield Row(number=number, cells={}, problems=(Problem(f"row {number}", problem, HOW_TO_QUOTE),))
+        elif any(cell.strip() for cell in cells):
+            yield csv_row(number, columns, cells)
+
+
+HOW_TO_QUOTE = "Close it, or take it out; a quote inside a quoted cell is written twice."
+
+
+def record(lines: Lines, separator: str, width: int | None) -> tuple[list[str] | None, str]:
+    """The cells of the next record, or ``None`` with what is wrong with it; ``(None, "")`` at the end.
+
+    A record over several lines that is broken, or has not ``width`` cells, is taken for a first line whose quote is
+    not closed: the lines after it are given back.
+    """
+    taken: list[Line] = []
+
+    def feed() -> Iterator[str]:
+        while len(taken) < MOST_LINES and (line := lines.take()) is not None:
+            taken.append(line)
+            yield line.text + "\n"
+
+    try:
+        cells = next(csv.reader(feed(), delimiter=separator, strict=True), None)
+    except csv.Error:
+        cells = None
+    if not taken:
+        return None, ""
+    alone = len(taken) == 1
+    fits = cells is not None and (alone or width is None or len(cells) == width)
+    if fits and not any(line.too_long for line in taken):
+        return [] if cells is None else cells, ""
+    lines.give_back(taken[1:])
+    if taken[0].too_long:
+        return None, f"this line has over {MOST_LINE:,} characters."
+    return None, "a quote is opened and not closed, or text follows a closed one."
+
+
+def headings_known(line: str, separator: str) -> tuple[int, int]:
+    """How many known headings a separator makes of a line, and how often it stands there."""
+    return sum(simple(one.strip('"')) in COLUMNS for one in line.split(separator)), line.count(separator)
+
+
+def simple(heading: str) -> str:
+    """A heading in the form in which headings are compared."""
+    return re.sub(r"[\s_\-]+", "_", heading.strip().strip("\ufeff").lower())
+
+
+def columns_of(heads: Sequence[str], name: str) -> list[str]:
+    """The columns that the headings name; an empty one stands for a column without a heading."""
+    problems = []
+    columns = [column_of(head) for head in heads]
+    for place, (head, column) in enumerate(zip(heads, columns, strict=True), 1):
+        if column is None:
+            near = get_close_matches(simple(head)[:40], COLUMNS, 1)
+            near = [ELSEWHERE[other]] if (other := simple(head).replace("_", " ")) in ELSEWHERE else near
+            remedy = f"Did you mean {near[0]}?" if near else f"The columns are {', '.join(COLUMNS)}, missed …, count …."
+            problems.append(Problem(f"{name}, column {place}", f"there is no column {show(head)}.", remedy))
+    if len(columns) > MOST_COLUMNS:
+        problems = [Problem(name, f"there are {len(columns)} columns.", f"Keep to {MOST_COLUMNS}.")]
+    for column, times in Counter(filter(None, columns)).items():
+        if times > 1:
+            problems.append(Problem(name, f"the column {show(column)} stands {times} times.", "Keep one of them."))
+    for column in NEEDED:
+        if column not in columns:
+            problems.append(Problem(name, f"there is no column {show(column)}.", f"It says: {COLUMNS[column]}"))
+    if problems:
+        raise InvalidRequest(problems)
+    return [column or "" for column in columns]
+
+
+def column_of(heading: str) -> str | None:
+    """The column that a heading names: its name, ``missed`` or ``count`` with what it is about, or an empty one."""
+    heading = " ".join(heading.strip("\ufeff").split())
+    plain = simple(heading)
+    if not plain or plain in COLUMNS:
+        return plain
+    mark, _, about = heading.partition(" ")
+    if mark.lower() == "missed" and re.fullmatch(r"[\w.-]{1,80}", about):
+        return f"missed {about}"
+    kind = about.lower().rpartition(".")[2]
+    if mark.lower() == "count" and kind in tuple(Kind) and re.fullmatch(r"[\w.-]{1,80}", about):
+        return f"count {about[: len(about) - len(kind)]}{kind}"
+    return None
+
+
+def csv_row(number: int, columns: Sequence[str], cells: Sequence[str]) -> Row:
+    """A row with its cells by column."""
+    problems = []
+    if len(cells) != len(columns):
+        sentence = f"there are {len(cells)} cells, and {len(columns)} columns."
+        remedy = "Put a cell that holds a separator in quotes, and leave no cell out."
+        return Row(
+            number=number, cells=known_reference(columns, cells), problems=(Problem(f"row {number}", sentence, remedy),)
+        )
+    found: dict[str, str] = {}
+    for place, (column, cell) in enumerate(zip(columns, cells, strict=True), 1):
+        problem = wrong_cell(cell)
+        where = f"row {number}, column {column or place}"
+        if problem:
+            problems.append(Problem(where, *problem))
+        elif not column and cell.strip():
+            problems.append(Problem(where, f"{show(cell)} stands in a column without a heading.", "Name the column."))
+        elif column and cell.strip():
+            found[column] = " ".join(cell.split())
+    return Row(number=number, cells=found, problems=tuple(problems))
+
+
+def known_reference(columns: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
+    """The reference of a row that is broken elsewhere, where it stands before the break."""
+    at = columns.index("reference")
+    sound = at == 0 and bool(cells) and not wrong_cell(cells[0])
+    return {"reference": cells[0].strip()} if sound and cells[0].strip() else {}
+
+
+def wrong_cell(cell: str) -> tuple[str, str] | None:
+    """What is wrong with the text of a cell, and what to do."""
+    if len(cell) > MOST_CELL:
+        return f"this cell has {len(cell):,} characters.", f"A cell has at most {MOST_CELL:,}."
+    if any("\udc80" <= one <= "\udcff" for one in cell) or "\ufffd" in cell:
+        return "this holds bytes that are not UTF-8.", "Save or export the file as CSV in UTF-8."
+    if any(not one.isprintable() and not one.isspace() for one in cell):
+        return "this holds characters that cannot be seen.", "Type the cell again."
+    return None
+
+
+# ------------------------------------------------------------------------------------------------ lines of JSON
+
+
+def json_rows(first: Line, lines: Iterator[Line]) -> Iterator[Row]:
+    """The rows of a file with an object of JSON on every line."""
+    line: Line | None = first
+    while line is not None:
+        if line.text.strip():
+            yield json_row(line)
+        line = next(lines, None)
+
+
+def json_row(line: Line) -> Row:
+    """The row that a line of JSON is; lists are cells with semicolons, ``missed`` and ``count`` are objects."""
+    place = f"line {line.number}"
+    problem = wrong_cell(line.text[:MOST_CELL])
+    if line.too_long or problem:
+        sentence, remedy = problem or (f"this line has over {MOST_LINE:,} characters.", "Shorten it.")
+        return Row(number=line.number, cells={}, problems=(Problem(place, sentence, remedy),))
+    try:
+        raw = json.loads(line.text, object_pairs_hook=Pairs)
+    except (ValueError, RecursionError):
+        sentence = "this is not an object of JSON."
+        return Row(
+            number=line.number, cells={}, problems=(Problem(place, sentence, 'Write {"reference": …, "course": …}.'),)
+        )
+    if not isinstance(raw, Pairs):
+        sentence = "this is not an object of JSON."
+        return Row(
+            number=line.number, cells={}, problems=(Problem(place, sentence, 'Write {"reference": …, "course": …}.'),)
+        )
+    problems: list[Problem] = []
+    cells: dict[str, str] = {}
+    for key, value in raw:
+        inner = value if key in MARKED and isinstance(value, Pairs) else None
+        pairs = [(f"{key} {about}", one) for about, one in inner] if inner is not None else [(key, value)]
+        for name, one in pairs:
+            column, text = column_of(name), as_cell(one)
+            where = f"{place}, {name[:60]}"
+            if not column:
+                remedy = f"The keys are {', '.join(COLUMNS)}, missed, count."
+                problems.append(Problem(where, f"there is no key {show(name)}.", remedy))
+            elif column in cells:
+                problems.append(Problem(where, "this key stands twice.", "Keep one of them."))
+            elif text is None:
+                problems.append(Problem(where, f"{show(one)} is no value for it.", "Write text, a number or a list."))
+            elif wrong := wrong_cell(text):
+                problems.append(Problem(where, *wrong))
+            elif text:
+                cells[column] = text
+    return Row(number=line.number, cells=cells, problems=tuple(problems))
+
+
+class Pairs(list[tuple[str, Any]]):
+    """An object of JSON with all its keys, those that stand twice too."""
+
+
+def as_cell(value: object) -> str | None:
+    """A value of JSON as the text of a cell; ``None`` where it cannot be one."""
+    match value:
+        case None:
+            return ""
+        case bool() | Pairs():
+            return None
+        case str() | int() | float():
+            return " ".join(str(value).split())
+        case list():
+            texts = [as_cell(one) for one in value if not isinstance(one, list)]
+            return "; ".join(map(str, texts)) if len(texts) == len(value) and None not in texts else None
+    return None
+
+
+def refused(place: str, sentence: str, remedy: str) -> InvalidRequest:
+    """One thing that makes a whole roster unreadable."""
+    return InvalidRequest([Problem(place, sentence, remedy)])
+
+
+def file_key(reference: str) -> str:
+    """What two references have in common that a file system would not tell apart."""
+    return normalize("NFC", reference).casefold()
+
+
+def wrong_reference(reference: str) -> tuple[str, str] | None:
+    """What is wrong with a reference, and what to do: it names files, and stands in tables and on pages."""
+    if not re.fullmatch(r"\w(?:[\w. -]{0,62}[\w-])?", reference) or file_key(reference).partition(".")[0] in RESERVED:
+        remedy = "Use up to 64 letters, digits, spaces, dots, hyphens and underscores, a letter or digit first."
+        return f"{show(reference)} cannot be a reference.", remedy
+    return None
