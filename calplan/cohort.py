@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from calplan import ical
 from calplan.busy import CalendarFile, read_calendars
+from calplan.checkins import entry_from_json, in_order, marks
 from calplan.courses import Courses, read_courses
 from calplan.enrolment import Asked, asked_by, calendars
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calplan.busy import Reading
+    from calplan.checkins import Log
 
 ROWS_AT_FIRST, MOST_ROWS = 4, 200
 """Rows of a batch: at first, and at most."""
@@ -122,14 +124,20 @@ class Before(NamedTuple):
     outcome: Outcome
     request: bytes = b""
     plan: bytes = b""
+    log: tuple[str, ...] = ()
+    """What was said of its blocks, an entry of JSON each."""
 
 
 class Run(NamedTuple):
-    """What decides a run's outcomes beside its rows and files: the courses as written, the moment, and the seed."""
+    """What decides a run's outcomes beside its rows and files: the courses as written, the moment, and the seed.
+
+    ``links`` go into the calendars.
+    """
 
     courses: bytes
     as_of: datetime
     seed: str
+    links: ical.Links | None = None
 
 
 # ------------------------------------------------------------------------------------------------------ one row
@@ -160,7 +168,8 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
         found = {"sentences": (none.sentence, *none.reasons), "ways": none.advice, "usual": asked.request.effort.usual}
         return Made(Outcome(**{**fields(known), "status": Status.CANNOT_FIT, **found}), request=written)
     outcome = judged(known, plan, asked.request.effort.usual, common_calendars(courses_of(run.courses)))
-    return Made(outcome, written, to_json(plan, indent=0), ical.to_ics(plan, asked.request))
+    ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))
+    return Made(outcome, written, to_json(plan, indent=0), ics)
 
 
 def planned(asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None) -> Plan:
@@ -168,7 +177,13 @@ def planned(asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, befor
     if before is None or not before.plan:
         return make_plan(asked.request, files, as_of=run.as_of, seed=seed, reading=read_before)
     old, old_request = plan_from_json(before.plan), from_mapping(json.loads(before.request))
-    return mend(old, old_request, asked.request, files, as_of=max(run.as_of, old.as_of), reading=read_before)
+    as_of = max(run.as_of, old.as_of)
+    return mend(old, old_request, asked.request, files, said(before), as_of=as_of, reading=read_before)
+
+
+def said(before: Before | None) -> Log:
+    """What was said of an earlier plan's blocks."""
+    return in_order(map(entry_from_json, before.log)) if before is not None else ()
 
 
 def about(blank: Outcome, asked: Asked, files: Mapping[str, bytes]) -> Outcome:
@@ -363,16 +378,22 @@ def take(source: Iterator[Row], most: int) -> tuple[Row, ...]:
 
 def batch_of(rows: Sequence[Row], run: Run, files: Files, before: Callable[[Row], Before | None]) -> Batch:
     """The rows with the files that they name and with their earlier plans."""
-    names = set(common_calendars(courses_of(run.courses)))
+    names = names_of(rows, courses_of(run.courses))
+    found = {name: data for name in sorted(names) if (data := files.get(name)) is not None}
+    earlier = {row.number: known for row in rows if not row.problems and (known := before(row)) is not None}
+    return Batch(run, tuple(rows), found, earlier)
+
+
+def names_of(rows: Iterable[Row], courses: Courses) -> set[str]:
+    """The names of the calendars that rows and courses speak of."""
+    names = set(common_calendars(courses))
     for row in rows:
         if "calendar" in row.cells:
             try:
                 names |= {one["file"] for one in calendars(row.cells["calendar"])}
             except Wrong:
                 continue  # told with the row
-    found = {name: data for name in sorted(names) if (data := files.get(name)) is not None}
-    earlier = {row.number: known for row in rows if not row.problems and (known := before(row)) is not None}
-    return Batch(run, tuple(rows), found, earlier)
+    return names
 
 
 class Line:

@@ -76,8 +76,9 @@ def keep(
     calendars: Mapping[str, bytes],
     *,
     plan_id: str = "",
+    body: bytes | None = None,
 ) -> Kept:
-    """Stores a new plan under a new id, and its feed with it."""
+    """Stores a new plan under a new id, and its feed with it; ``body`` is the feed, where it is rendered already."""
     now = service.clock()
     kept = Kept(
         id=plan_id or new_id(service.entropy),
@@ -94,7 +95,7 @@ def keep(
         check_in_generation=1,
         manage_generation=1,
     )
-    rendered = render(service, kept, request, plan, (), feed_generation=1)
+    rendered = render(service, kept, request, plan, (), feed_generation=1, body=body)
     store.create(connection, kept, rendered, calendars, read_at=now)
     return kept
 
@@ -166,9 +167,19 @@ def ends(request: Request) -> date:
 # ------------------------------------------------------------------------------------------------ the feed
 
 
-def render(service: Service, kept: Kept, request: Request, plan: Plan, log: Log, *, feed_generation: int) -> Rendered:
+def render(
+    service: Service,
+    kept: Kept,
+    request: Request,
+    plan: Plan,
+    log: Log,
+    *,
+    feed_generation: int,
+    body: bytes | None = None,
+) -> Rendered:
     """The feed's bytes with placeholders for its links, and the ETag of the bytes with the links in their place."""
-    body = calendar(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN], kept, request, plan, log)
+    if body is None:
+        body = calendar(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN], kept, request, plan, log)
     sent = with_tokens(body, tokens(service, kept, feed_generation))
     return Rendered(etag=etag_of(sent), modified=kept.changed, body=body)
 
@@ -208,9 +219,19 @@ def etag_of(body: bytes) -> str:
 
 def calendar(service: Service, feed: str, check_in: str, kept: Kept, request: Request, plan: Plan, log: Log) -> bytes:
     """The plan's calendar with these tokens in its links."""
-    address = service.settings.address
-    links = ical.Links(source=f"{address}/feed/{feed}.ics", check_in=f"{address}/block/{check_in}/{{uid}}")
+    links = links_in(service, feed, check_in)
     return ical.to_ics(plan, request, links=links, alarms=kept.alarm, marks=marks(log))
+
+
+def links_in(service: Service, feed: str, check_in: str) -> ical.Links:
+    """The links that a calendar with these tokens has."""
+    address = service.settings.address
+    return ical.Links(source=f"{address}/feed/{feed}.ics", check_in=f"{address}/block/{check_in}/{{uid}}")
+
+
+def placeholder_links(service: Service) -> ical.Links:
+    """The links of a calendar as it is kept, with placeholders for its tokens."""
+    return links_in(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN])
 
 
 # ------------------------------------------------------------------------------------------------ check-ins
