@@ -29,8 +29,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     were which it may ask for, in an hour; ``kept_bytes`` is how much it may have stored in that time, as files and as
     versions of plans. ``cohort_key``, where it is set, is asked of whoever makes a cohort; ``members`` is the most rows
     of a roster that is uploaded; ``planners`` the processes that plan cohorts (0: one for each processor), and
-    ``scheduler`` the address of a Dask scheduler whose cluster does it instead. ``clock_offset`` moves the service's clock
-    by so many seconds; it exists for tests.
+    ``scheduler`` the address of a Dask scheduler whose cluster does it instead. ``clock_offset`` moves the service's
+    clock by so many seconds; it exists for tests.
     """
 
     data: Path = Path("calplan-data")
