@@ -30,6 +30,7 @@ from calplan.console import (
     resolved,
     stand_in,
     tell,
+    width_of_output,
     working,
     write,
 )
@@ -184,6 +185,8 @@ def undo(
     one_input(plan, before, request, log)
     if ics and not request:
         raise click.UsageError("--ics needs --request REQUEST, the request of the plan before.")
+    from msgspec.structs import replace
+
     from calplan.checkins import marks
     from calplan.ical import feed
     from calplan.model import to_json
@@ -196,11 +199,13 @@ def undo(
     said = entries_of(log)
     again = undone(now, earlier, as_of=moment_in(as_of, now.zone))
     written = feed(again, asked, marks=marks(said)) if ics else None
+    over = {block.uid for block in now.past}
+    ahead = replace(again, blocks=tuple(block for block in again.blocks if block.uid not in over))
     write(out, to_json(again), "the plan as it was before, as JSON")
     if written and ics:
-        write(ics, written.data, f"{count(len(again.blocks), 'block')} of study ahead")
+        write(ics, written.data, f"{count(len(ahead.blocks), 'block')} of study ahead")
     if "-" not in (ics, out):
-        show_difference(now, stand_in(now), again, asked)
+        show_difference(now, stand_in(now), ahead, asked)
 
 
 @click.command(
@@ -296,6 +301,8 @@ def check_in(
 def progress(plan: str, request: str, log: str | None, as_of: datetime | None) -> None:
     """Tell how a PLAN goes: a sentence, minutes by week, open flags, what is untouched, and what to ask a teacher."""
     one_input(plan, request, log)
+    from textwrap import wrap
+
     from calplan.learned import known
     from calplan.progress import progress as going
 
@@ -305,25 +312,21 @@ def progress(plan: str, request: str, log: str | None, as_of: datetime | None) -
     found = going(made, asked, said, told, now=moment_in(as_of, made.zone))
     subjects = {exam.key: exam.subject for exam in asked.exams}
     titles = {(exam.key, one.key): one.title for exam in asked.exams for one in exam.materials}
-    tell(
-        [
-            found.sentence,
-            *(
-                f"Week of {week.monday}: {week.done} of {week.planned} minutes done, {week.missed} missed, "
-                f"{week.silent} without a word."
-                for week in found.weeks
-            ),
-            *(
-                f"Open flag {flag.importance}: {titles[flag.exam, flag.material]}, {flag.problem}."
-                for flag in found.open
-            ),
-            *(
-                f"Untouched so far ({subjects[key]}): {', '.join(titles[key, one] for one in keys)}."
-                for key, keys in found.untouched.items()
-            ),
-            *(ask.sentence for ask in (*made.asks, *told.asks)),
-        ]
-    )
+    lines = [
+        found.sentence,
+        *(
+            f"Week of {week.monday}: {week.done} of {week.planned} minutes done, {week.missed} missed, "
+            f"{week.silent} without a word."
+            for week in found.weeks
+        ),
+        *(f"Open flag {flag.importance}: {titles[flag.exam, flag.material]}, {flag.problem}." for flag in found.open),
+        *(
+            f"Untouched so far ({subjects[key]}): {', '.join(titles[key, one] for one in keys)}."
+            for key, keys in found.untouched.items()
+        ),
+        *(ask.sentence for ask in (*made.asks, *told.asks)),
+    ]
+    tell(part for line in lines for part in wrap(line, width_of_output(), subsequent_indent="  "))
 
 
 # --------------------------------------------------------------------------------------------------- what was said
