@@ -12,12 +12,14 @@ from pathlib import Path
 import icalendar
 import pytest
 from click.testing import CliRunner, Result
+from msgspec.structs import replace
 
 from calplan import checkins
 from calplan.checkins import last_words, read_log
 from calplan.cli import commands
+from calplan.cli_news import News, with_news
 from calplan.console import Exit
-from calplan.model import plan_from_json
+from calplan.model import Keep, plan_from_json
 from calplan.request import read
 
 CHEMISTRY = Path(__file__).parents[1] / "fixtures" / "chemistry-30.toml"
@@ -187,6 +189,16 @@ def test_news_as_options_are_what_a_person_would_write(
     assert read(written.read_bytes()) == read(hand.read_bytes()) != read(CHEMISTRY.read_bytes())
     assert one.read_bytes() == other.read_bytes()
     assert by_hand.stdout == by_option.stdout
+
+
+@pytest.mark.parametrize("fixture", sorted(CHEMISTRY.parent.glob("*.toml")), ids=lambda path: path.stem)
+def test_a_request_keeps_its_meaning_where_the_news_are_not_about_it(plan: Path, fixture: Path) -> None:
+    """Dates, clock times, texts of every key: TOML gives values for them, JSON has words."""
+    old, before = plan_from_json(plan.read_bytes()), read(fixture.read_bytes())
+    times = fixture.read_text().replace('"22:30"', "22:30:00").replace('"2027-02-04T09:00"', "2027-02-04T09:00:00")
+    written, wrong = with_news(times.encode(), fixture.name, News(essentials=True), old, before)
+    assert not wrong
+    assert read(written) == replace(before, keep=Keep.ESSENTIALS)
 
 
 def test_the_next_mending_goes_on_from_the_request_that_was_written(plan: Path, tmp_path: Path) -> None:
