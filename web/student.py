@@ -356,7 +356,7 @@ def said(token: str) -> AnyResponse | tuple[str, int]:
 @blueprint.get("/plan/<token>/paper")
 def paper(token: str) -> str:
     """A week a page, to print and tick."""
-    return paper_of(holder(Power.MANAGE, token))
+    return paper_of(holder(Power.MANAGE, token), token)
 
 
 @blueprint.get("/view/<token>/paper")
@@ -365,11 +365,11 @@ def view_paper(token: str) -> str:
     return paper_of(holder(Power.VIEW, token))
 
 
-def paper_of(old: Opened) -> str:
-    """The plan as weeks on paper."""
+def paper_of(old: Opened, token: str = "") -> str:
+    """The plan as weeks on paper; with its ``token``, which may change it, a link to the ask list too."""
     weeks = pages.paper_pages(old.plan, old.request)
     squares = strip(old.plan, old.request, today=None, link=None, clocks=clocks())
-    return render_template("paper.html", weeks=weeks, plan=old.plan, strip=squares, clocks=clocks())
+    return render_template("paper.html", weeks=weeks, plan=old.plan, strip=squares, clocks=clocks(), token=token)
 
 
 # ----------------------------------------------------------------------------------------- into the calendar
