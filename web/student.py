@@ -195,6 +195,8 @@ def plan_shown(token: str, old: Opened, done: str) -> str:
 
 MENDED = {
     "mended": "The plan is mended. Calendars follow when they look again.",
+    "noted": "That is noted. No block had to move.",
+    "same": "The plan already fits that: nothing had to change, and nothing did.",
     "undone": "That change is taken back: the plan is as it was. Calendars follow when they look again.",
     "not-undone": "That change cannot be taken back now: a block has begun, or the plan or a calendar changed since.",
 }
