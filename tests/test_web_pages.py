@@ -403,6 +403,7 @@ ROUTES = {
     "privacy": "/privacy",
     "said": "/plan/<token>/said",
     "going.shown": "/plan/<token>/going",
+    "going.ask": "/plan/<token>/ask",
     "repairs.shown": "/plan/<token>/difference",
     "repairs.undo_last": "/plan/<token>/undo",
     "repairs.place": "/block/<token>/<uid>/place",

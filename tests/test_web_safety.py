@@ -61,6 +61,7 @@ POWERS = {
     "student.said": Power.MANAGE,
     "repairs.shown": Power.MANAGE,
     "going.shown": Power.MANAGE,
+    "going.ask": Power.MANAGE,
     "repairs.undo_last": Power.MANAGE,
     "repairs.place": Power.CHECK_IN,
 }
