@@ -35,7 +35,7 @@ from calplan.roster import file_key
 from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import datetime
 
     from calplan.roster import Row
@@ -205,13 +205,7 @@ class Directory:
         self.file.flush()
 
     def _results(self, file: IO[bytes]) -> None:
-        text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="", write_through=True)
-        writer = csv.writer(text)
-        writer.writerow(RESULTS)
-        for one in outcomes_in(self.under_way / OUTCOMES):
-            writer.writerow(map(safe_cell, result_row(one, self._calendar_of(one))))
-        text.flush()
-        text.detach()
+        write_results(file, (result_row(one, self._calendar_of(one)) for one in outcomes_in(self.under_way / OUTCOMES)))
 
     def _calendar_of(self, one: Outcome) -> str:
         name = f"calendars/{one.reference}.ics"
@@ -312,6 +306,17 @@ RESULTS = (
     "row", "reference", "course", "section", "teacher", "outcome", "calendar",
     "fullest day", "minutes in all", "blocks", "what", "what would help",
 )  # fmt: skip
+
+
+def write_results(file: IO[bytes], rows: Iterable[Sequence[object]], more: Sequence[str] = ()) -> None:
+    """Writes the results as CSV that a spreadsheet opens safely; ``more`` are headings after the usual ones."""
+    text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="", write_through=True)
+    writer = csv.writer(text)
+    writer.writerow((*RESULTS, *more))
+    for row in rows:
+        writer.writerow(map(safe_cell, row))
+    text.flush()
+    text.detach()
 
 
 def result_row(one: Outcome, calendar: str) -> tuple[object, ...]:

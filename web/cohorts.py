@@ -176,7 +176,7 @@ def keep(service: Service, connection: Connection, title: str, taken: Taken) -> 
 
 
 class Again(NamedTuple):
-    """What a roster that is uploaded again changes, by members' keys.
+    """What a roster that is uploaded again changes, by references.
 
     ``own`` are students who changed their plan themselves: theirs wins. ``vanished`` are no longer in the roster.
     """
@@ -185,6 +185,7 @@ class Again(NamedTuple):
     added: tuple[str, ...]
     own: tuple[str, ...]
     vanished: tuple[str, ...]
+    removed: bool
 
 
 def again(
@@ -212,9 +213,13 @@ def again(
             store_cohorts.wait_again(connection, cohort.id, one.key, number=one.number, cells=one.cells)
             changed.append(one.key)
     there = {one.key for one in taken.members}
-    vanished = [key for key in old if key not in there]
-    for key in vanished:
-        if remove_vanished or key.startswith("#"):
+    vanished = []
+    for key in old:
+        if key in there:
+            continue
+        if old[key].plan_id is not None:
+            vanished.append(key)
+        if remove_vanished or old[key].plan_id is None:
             store_cohorts.remove(connection, cohort.id, key)
         else:
             store_cohorts.renumber(connection, cohort.id, key, 0)
@@ -226,9 +231,20 @@ def again(
             courses=taken.document, doubts="\n".join(taken.doubts), as_of=now, changed=now, ends=taken.ends
         ),
     )
+    names = {one.key: reference_of(one) for one in (*old.values(), *taken.members)}
     return Again(
-        tuple(changed), tuple(one.key for one in added), tuple(own), tuple(key for key in vanished if key[0] != "#")
+        tuple(names[key] for key in changed),
+        tuple(names[one.key] for one in added),
+        tuple(names[key] for key in own),
+        tuple(names[key] for key in vanished),
+        remove_vanished,
     )
+
+
+def reference_of(member: Member) -> str:
+    """A member's reference as written, or its row."""
+    row = msgspec.json.decode(member.cells, type=Row)
+    return row.reference or f"row {row.number}"
 
 
 def new_files(connection: Connection, cohort_id: str, files: dict[str, bytes]) -> bool:

@@ -164,7 +164,7 @@ def file(connection: Connection, cohort_id: str, name: str) -> bytes | None:
 def files(connection: Connection, cohort_id: str) -> dict[str, bytes]:
     """All files of a cohort by name."""
     found = connection.execute(select(files_.c.name, files_.c.data).where(files_.c.cohort_id == cohort_id))
-    return dict(found.tuples())
+    return dict(found.tuples().all())
 
 
 def members(connection: Connection, cohort_id: str, *, after: int = -1, most: int | None = None) -> Sequence[Member]:
@@ -202,7 +202,7 @@ def counts(connection: Connection, cohort_id: str) -> dict[str, int]:
         .where(members_.c.cohort_id == cohort_id, members_.c.number > 0)
         .group_by(members_.c.status)
     )
-    return dict(connection.execute(wanted).tuples())
+    return dict(connection.execute(wanted).tuples().all())
 
 
 def member(connection: Connection, cohort_id: str, key: str) -> Member | None:
@@ -253,6 +253,12 @@ def ended(connection: Connection, *, before: date) -> list[str]:
     return list(
         connection.execute(select(cohorts.c.id).where(cohorts.c.ends < before).order_by(cohorts.c.id)).scalars()
     )
+
+
+def delete_ended(connection: Connection, cohort_id: str, *, before: date) -> bool:
+    """Deletes a cohort if its last exam still lies before a date. Plans that students moved beyond it stay theirs."""
+    where = cohorts.c.id == cohort_id, cohorts.c.ends < before
+    return connection.execute(delete_from(cohorts).where(*where)).rowcount == 1
 
 
 def cohort_of(connection: Connection, plan_id: str) -> str | None:

@@ -16,7 +16,7 @@ from flask import Blueprint, Response, abort, current_app, redirect, render_temp
 
 from calplan.checkins import Outcome, last_words
 from calplan.spans import instant
-from web import checking, demo, feed, making, pages, plans, store
+from web import checking, demo, feed, making, pages, plans, store, store_cohorts
 from web.clocks import Clocks, clock_style
 from web.db import commit, reading, writing
 from web.offers import moved_since, offers, undone
@@ -189,6 +189,7 @@ def plan_shown(token: str, old: Opened, done: str) -> str:
         form=service().entropy(8).hex(),
         can_undo=undone(reading(), old, service().clock()) is not None,
         version=old.kept.version,
+        in_cohort=store_cohorts.cohort_of(reading(), old.kept.id) is not None,
         **values,
     )
 
