@@ -3,6 +3,7 @@
     manifest.json            the moment, the seed, and what the run was made from
     outcomes.jsonl           a line for each row, in the roster's order
     calendars/S-17.ics       the calendars
+    classes/chemistry A.ics  the plans of sections that plan together, for a calendar that all share
     plans/S-17.json.gz       request and plan, for mending; granted arrangements stand in them, so they stay here
     results.csv summary.html everything.zip
     under-way/               manifest and outcomes of a run that is not finished
@@ -23,11 +24,12 @@ import zipfile
 from contextlib import suppress
 from hashlib import blake2b, sha256
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING
 
 import msgspec
 
-from calplan.cohort import Before, Made, Outcome, Status
+from calplan import ical
+from calplan.cohort import Before, ClassDocument, Made, Outcome, Status, as_json, read_class
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import Value
 from calplan.publicdays import versions
@@ -148,6 +150,26 @@ class Directory:
         kept = json.loads(gzip.decompress(path.read_bytes()))
         return Before(outcome, as_json(kept["request"]), as_json(kept["plan"]))
 
+    def classes(self) -> dict[tuple[str, str], ClassDocument]:
+        """The class plans of a run that is under way, or of the one before."""
+        found = {}
+        for path in sorted(self.path.glob("classes/*.json.gz")):
+            kept = json.loads(gzip.decompress(path.read_bytes()))
+            key = kept["course"], kept["section"]
+            found[key] = ClassDocument(*key, as_json(kept["request"]), as_json(kept["plan"]))
+        return found
+
+    def take_classes(self, classes: Iterable[ClassDocument]) -> None:
+        """Writes the class plans."""
+        for one in classes:
+            (self.path / "classes").mkdir(exist_ok=True)
+            name = f"{one.course} {one.section}"
+            whole = read_class(one.request, one.plan)
+            write_whole(self.path / "classes" / f"{name}.ics", ical.to_ics(whole.plan, whole.request))
+            head = as_json({"schema": 1, "course": one.course, "section": one.section})[:-1]
+            kept = head + b',"request":' + one.request + b',"plan":' + one.plan + b"}"
+            write_whole(self.path / "classes" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
+
     def take(self, made: Made) -> None:
         """Writes a row's files, then its line."""
         name = made.outcome.reference
@@ -215,6 +237,8 @@ class Directory:
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
             for name in ("results.csv", "summary.html"):
                 self._put(archive, name)
+            for path in sorted(self.path.glob("classes/*.ics")):
+                self._put(archive, f"classes/{path.name}")
             for one in outcomes_in(self.under_way / OUTCOMES):
                 if name := self._calendar_of(one):
                     self._put(archive, name)
@@ -293,11 +317,6 @@ def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None]) -> None:
     with suppress(PermissionError):
         part.chmod(0o600)
     os.replace(part, path)
-
-
-def as_json(value: Any) -> bytes:
-    """A value as compact JSON."""
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()
 
 
 # ---------------------------------------------------------------------------------------------- results as CSV

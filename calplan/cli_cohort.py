@@ -87,7 +87,7 @@ def plan(
 
     from calplan.bulk import Directory, digest_of_file, manifest_of
     from calplan.cohort import Run as CohortRun
-    from calplan.cohort import distinct, doubts, run_rows
+    from calplan.cohort import class_plans, distinct, doubts, run_rows
     from calplan.courses import read_courses
     from calplan.roster import read_roster
 
@@ -112,6 +112,8 @@ def plan(
         complain(f"{out}: this run is finished; nothing was done.")
         return
     run = CohortRun(document, directory.manifest.as_of, directory.manifest.seed)
+    run = run._replace(classes=class_plans(run, files, directory.classes()))
+    directory.take_classes(run.classes)
     number = workers or os.cpu_count() or 1
     with open(roster, "rb") as file:
         rows = distinct(read_roster(file, name=roster))

@@ -20,11 +20,13 @@ from hashlib import blake2b, sha256
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
+from msgspec.structs import replace
+
 from calplan import ical
 from calplan.busy import CalendarFile, read_calendars
 from calplan.checkins import entry_from_json, in_order, marks
 from calplan.courses import Courses, read_courses
-from calplan.enrolment import Asked, asked_by, calendars
+from calplan.enrolment import Asked, asked_by, calendars, parts
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.model import UNIT, Plan, Rank, Role, Value, plan_from_json, to_json
 from calplan.planner import make_plan
@@ -33,6 +35,7 @@ from calplan.request import from_mapping
 from calplan.roster import Row, file_key
 from calplan.sentences import shortfall_sentences, skipped_sentences, ways_out
 from calplan.tables import Wrong
+from calplan.together import ClassPlan, class_plan, class_request, elsewhere, with_class
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
@@ -128,16 +131,26 @@ class Before(NamedTuple):
     """What was said of its blocks, an entry of JSON each."""
 
 
+class ClassDocument(NamedTuple):
+    """The plan of a section that plans together: its request as written, and the plan as JSON."""
+
+    course: str
+    section: str
+    request: bytes
+    plan: bytes
+
+
 class Run(NamedTuple):
     """What decides a run's outcomes beside its rows and files: the courses as written, the moment, and the seed.
 
-    ``links`` go into the calendars.
+    ``links`` go into the calendars; ``classes`` are the plans of sections that plan together (:func:`class_plans`).
     """
 
     courses: bytes
     as_of: datetime
     seed: str
     links: ical.Links | None = None
+    classes: tuple[ClassDocument, ...] = ()
 
 
 # ------------------------------------------------------------------------------------------------------ one row
@@ -158,9 +171,10 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     known = about(blank, asked, mine)
     if before is not None and before.outcome.digest == known.digest:
         return Made(Outcome(**{**fields(before.outcome), "row": row.number}), same=True)
-    written = json.dumps(asked.mapping, ensure_ascii=False, separators=(",", ":")).encode()
+    written = as_json(asked.mapping)
     try:
-        plan = planned(asked, run, mine, f"{run.seed}/{file_key(row.reference)}", before)
+        whole = class_of(asked, run)
+        plan = planned(asked, run, mine, f"{run.seed}/{file_key(row.reference)}", before, whole)
     except InvalidRequest as wrong:
         problems = [Problem(f"{place}, {one.place}", one.sentence, one.remedy) for one in wrong.problems]
         return Made(with_problems(known, problems))
@@ -168,17 +182,74 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
         found = {"sentences": (none.sentence, *none.reasons), "ways": none.advice, "usual": asked.request.effort.usual}
         return Made(Outcome(**{**fields(known), "status": Status.CANNOT_FIT, **found}), request=written)
     outcome = judged(known, plan, asked.request.effort.usual, common_calendars(courses_of(run.courses)))
+    if whole is not None and (apart := elsewhere(whole, plan)):
+        status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
+        outcome = replace(outcome, status=status, sentences=(*apart, *outcome.sentences))
     ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))
     return Made(outcome, written, to_json(plan, indent=0), ics)
 
 
-def planned(asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None) -> Plan:
+def planned(
+    asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None, whole: ClassPlan | None
+) -> Plan:
     """The plan of a row: made, or mended where there was one before."""
     if before is None or not before.plan:
+        if whole is not None:
+            return with_class(whole, asked.request, files, as_of=run.as_of, seed=seed, reading=read_before)
         return make_plan(asked.request, files, as_of=run.as_of, seed=seed, reading=read_before)
     old, old_request = plan_from_json(before.plan), from_mapping(json.loads(before.request))
     as_of = max(run.as_of, old.as_of)
     return mend(old, old_request, asked.request, files, said(before), as_of=as_of, reading=read_before)
+
+
+def class_of(asked: Asked, run: Run) -> ClassPlan | None:
+    """The plan that the row's class has in common: that of its first course whose section plans together."""
+    classes = {(one.course, one.section): one for one in run.classes}
+    for course, section in asked.sections.items():
+        if section.together and (course, section.key) in classes:
+            found = classes[course, section.key]
+            return read_class(found.request, found.plan)
+    return None
+
+
+@lru_cache(maxsize=64)
+def read_class(request: bytes, plan: bytes) -> ClassPlan:
+    """A class's plan as it was written."""
+    return ClassPlan(from_mapping(json.loads(request)), plan_from_json(plan))
+
+
+def class_plans(
+    run: Run, files: Files, earlier: Mapping[tuple[str, str], ClassDocument] | None = None
+) -> tuple[ClassDocument, ...]:
+    """The plans of all sections that plan together; those of an ``earlier`` run are mended.
+
+    Raises :class:`InvalidRequest` where one cannot be made.
+    """
+    courses, made, problems = courses_of(run.courses), [], []
+    common = {name: data for name in common_calendars(courses) if (data := files.get(name)) is not None}
+    for course in courses.courses.values():
+        for section in course.sections.values():
+            if not section.together:
+                continue
+            known = (earlier or {}).get((course.key, section.key))
+            before = read_class(known.request, known.plan) if known else None
+            mapping = class_request(courses, course.key, section)
+            seed = f"{run.seed}/class/{course.key}/{section.key}"
+            try:
+                plan = class_plan(mapping, common, as_of=run.as_of, seed=seed, before=before, reading=read_before)
+            except (InvalidRequest, NoPlan) as error:
+                place = f"course {course.key}, section {section.key}"
+                problems.append(Problem(place, f"there is no plan for the class: {error}", "Leave together out."))
+                continue
+            made.append(ClassDocument(course.key, section.key, as_json(mapping), to_json(plan, indent=0)))
+    if problems:
+        raise InvalidRequest(problems)
+    return tuple(made)
+
+
+def as_json(value: object) -> bytes:
+    """A value as compact JSON."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()
 
 
 def said(before: Before | None) -> Log:
@@ -381,7 +452,13 @@ def batch_of(rows: Sequence[Row], run: Run, files: Files, before: Callable[[Row]
     names = names_of(rows, courses_of(run.courses))
     found = {name: data for name in sorted(names) if (data := files.get(name)) is not None}
     earlier = {row.number: known for row in rows if not row.problems and (known := before(row)) is not None}
-    return Batch(run, tuple(rows), found, earlier)
+    return Batch(run._replace(classes=classes_for(rows, run)), tuple(rows), found, earlier)
+
+
+def classes_for(rows: Sequence[Row], run: Run) -> tuple[ClassDocument, ...]:
+    """The class plans that concern some rows."""
+    courses = {key for row in rows for key in parts(row.cells.get("course", ""))}
+    return tuple(one for one in run.classes if one.course in courses)
 
 
 def names_of(rows: Iterable[Row], courses: Courses) -> set[str]:

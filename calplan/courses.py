@@ -17,7 +17,7 @@ from calplan.documents import parse
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import SCHEMA
 from calplan.request import APPOINTMENT, EXAM, REQUEST, from_mapping
-from calplan.tables import Problems, Shape, Table, listed, short_key, text
+from calplan.tables import Problems, Shape, Table, flag, listed, short_key, text, weekdays
 
 MOST_COURSES = 200
 MOST_SECTIONS = 500
@@ -45,6 +45,8 @@ SECTION = Shape(
     {
         "key": short_key,
         "teacher": text(80, blank=False),
+        "together": flag,
+        "together_on": weekdays,
         **{key: EXAM.keys[key] for key in ("start", "latest", "minutes", "zone", "place", "timed_paper")},
     },
     needs={"key": 'key = "A"', "start": EXAM.needs["start"]},
@@ -59,12 +61,17 @@ STAND_INS: Mapping[str, Any] = {
 
 
 class Section(NamedTuple):
-    """Some students of a course: who teaches them, their exam as written, and their appointments as written."""
+    """Some students of a course: who teaches them, their exam as written, and their appointments as written.
+
+    Those who are ``together`` do the same on the same days, on ``days`` of the week (empty: on all).
+    """
 
     key: str
     teacher: str
     exam: dict[str, Any]
     appointments: tuple[dict[str, Any], ...]
+    together: bool = False
+    days: tuple[str, ...] = ()
 
 
 class Course(NamedTuple):
@@ -140,7 +147,9 @@ def _course(table: Table) -> Course | None:
             for section, meeting in meetings
             if section in (None, key)
         )
-        sections[key] = Section(key, one.get("teacher", ""), exam, mine)
+        days = tuple(day.name.lower() for day in one.get("together_on", ()))
+        together = one.get("together", bool(days))
+        sections[key] = Section(key, one.get("teacher", ""), exam, mine, together, days)
     for section, _ in meetings:
         if section is not None and section not in sections:
             table.wrong("appointment", f"there is no section “{section}”.", "Correct it, or leave section out for all.")
@@ -152,6 +161,12 @@ def _tried(courses: Courses) -> None:
     found: dict[tuple[str, str], Problem] = {}
     for course in courses.courses.values():
         for section in course.sections.values():
+            for key in ("zone", "study_hours"):
+                if section.together and key not in courses.base:
+                    place = f"course {course.key}, section {section.key}, together"
+                    found[place, key] = Problem(
+                        place, f"the courses do not say the {key} of all.", f"Add {key} on top."
+                    )
             mapping = {**STAND_INS, **request_of(courses, {course.key: section})}
             try:
                 from_mapping(mapping)

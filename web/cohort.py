@@ -216,9 +216,29 @@ def shown(token: str) -> str:
         left=cohort_pages.time_left(found.done, found.total, cohort.changed, service().clock()),
         address=f"{service().settings.address}/cohort/{token}",
         doubts=cohort.doubts.splitlines(),
+        classes=tuple(classes_shown(cohort)),
         done=SAID.get(request.args.get("done", ""), ""),
         keep_days=service().settings.keep_days,
     )
+
+
+class ClassShown(NamedTuple):
+    """The plan of a section that plans together: where it is, and the calendar that all of them can share."""
+
+    course: str
+    section: str
+    plan: str
+    calendar: str
+
+
+def classes_shown(cohort: Cohort) -> Iterator[ClassShown]:
+    """The class plans of a cohort."""
+    address = service().settings.address
+    for (course, section), plan_id in store_cohorts.classes(reading(), cohort.id).items():
+        kept, state = store.find(reading(), plan_id), store.feed_state(reading(), plan_id)
+        if kept is not None and state is not None:
+            calendar = service().keys.token(Power.FEED, kept.id, state.generation)
+            yield ClassShown(course, section, plan_token(kept), f"{address}/feed/{calendar}.ics")
 
 
 SAID = {
@@ -419,6 +439,7 @@ def delete(token: str) -> str | AnyResponse:
     if request.form.get("act") != "delete":
         abort(HTTPStatus.BAD_REQUEST)
     ids = [one.plan_id for one in store_cohorts.every(reading(), cohort.id) if one.plan_id]
+    ids += store_cohorts.classes(reading(), cohort.id).values()
     store_cohorts.delete(writing(), cohort.id)
     for plan_id in ids:
         feed.forget(plan_id)

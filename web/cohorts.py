@@ -13,7 +13,21 @@ from typing import IO, TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from calplan.cohort import Before, Made, Outcome, Run, Status, courses_of, distinct, doubts, names_of, run_rows
+from calplan.cohort import (
+    Before,
+    ClassDocument,
+    Made,
+    Outcome,
+    Run,
+    Status,
+    class_plans,
+    common_calendars,
+    courses_of,
+    distinct,
+    doubts,
+    names_of,
+    run_rows,
+)
 from calplan.courses import Courses, read_courses
 from calplan.errors import InvalidRequest, Problem
 from calplan.folders import Archive
@@ -91,6 +105,7 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
             found = Either(Archive(papers.calendars) if papers.calendars else None, known)
             files = calendars_of(rows, courses, found)
             told = doubts(courses, found, now)
+            class_plans(Run(papers.courses, now, ""), found)  # so that what is wrong with one is told here
         except InvalidRequest as wrong:
             problems += wrong.problems
     if problems or courses is None or rows is None:
@@ -305,7 +320,7 @@ def plan_waiting(
     if cohort is None:
         return 0
     run = Run(cohort.courses, cohort.as_of, cohort.seed, plans.placeholder_links(service))
-    courses_of(run.courses)
+    run = run._replace(classes=with_classes(service, cohort, run))
     keys: dict[int, str] = {}
     rows = waiting_rows(service, cohort_id, keys, stopped)
     before = lambda row: before_of(service, cohort_id, keys[row.number])  # noqa: E731 - a name for one argument
@@ -317,6 +332,38 @@ def plan_waiting(
             number += write(service, cohort_id, lot, keys)
             lot = []
     return number + write(service, cohort_id, lot, keys)
+
+
+def with_classes(service: Service, cohort: Cohort, run: Run) -> tuple[ClassDocument, ...]:
+    """The plans of sections that plan together, made or mended, and kept as plans with calendars of their own."""
+    earlier = {}
+    with store.reading(service.engine) as connection:
+        known = store_cohorts.classes(connection, cohort.id)
+        for key, mine in known.items():
+            if (kept := store.find(connection, mine)) is not None:
+                earlier[key] = ClassDocument(*key, kept.document.encode(), kept.plan)
+    made = class_plans(run, Kept(service.engine, cohort.id), earlier)
+    with store.writing(service.engine) as connection:
+        known = store_cohorts.classes(connection, cohort.id)
+        for one in made:
+            if earlier.get((one.course, one.section)) == one or store_cohorts.find(connection, cohort.id) is None:
+                continue
+            mapping = msgspec.json.decode(one.request)
+            request, plan = from_mapping(mapping), plan_from_json(one.plan)
+            plan_id = known.get((one.course, one.section))
+            if plan_id is None:
+                files = common_files(connection, cohort)
+                new = plans.keep(service, connection, mapping, request, plan, files, for_all=True)
+                store_cohorts.add_class(connection, cohort.id, one.course, one.section, new.id)
+            elif (old := store.find(connection, plan_id)) is not None:
+                plans.change(service, connection, plans.opened(old), mapping, request, plan, None)
+    return made
+
+
+def common_files(connection: Connection, cohort: Cohort) -> dict[str, bytes]:
+    """The calendars that all share."""
+    names = common_calendars(courses_of(cohort.courses))
+    return {name: data for name in names if (data := store_cohorts.file(connection, cohort.id, name)) is not None}
 
 
 def waiting_rows(service: Service, cohort_id: str, keys: dict[int, str], stopped: Callable[[], bool]) -> Iterator[Row]:

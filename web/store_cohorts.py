@@ -75,6 +75,16 @@ members_ = Table(
 )
 
 
+classes_ = Table(
+    "classes",  # the plans of sections that plan together
+    metadata,
+    Column("cohort_id", ForeignKey(cohorts.c.id, ondelete="CASCADE"), primary_key=True),
+    Column("course", String(40), primary_key=True),
+    Column("section", String(40), primary_key=True),
+    Column("plan_id", ForeignKey(plans.c.id, ondelete="CASCADE"), nullable=False, index=True),
+)
+
+
 class Cohort(NamedTuple):
     """A cohort as it is kept."""
 
@@ -241,10 +251,25 @@ def remove(connection: Connection, cohort_id: str, key: str) -> None:
         connection.execute(delete_from(plans).where(plans.c.id == found.plan_id))
 
 
+def classes(connection: Connection, cohort_id: str) -> dict[tuple[str, str], str]:
+    """The ids of a cohort's class plans by course and section, in order."""
+    columns = classes_.c.course, classes_.c.section, classes_.c.plan_id
+    wanted = select(*columns).where(classes_.c.cohort_id == cohort_id)
+    return {(course, section): plan_id for course, section, plan_id in sorted(connection.execute(wanted).tuples())}
+
+
+def add_class(connection: Connection, cohort_id: str, course: str, section: str, plan_id: str) -> None:
+    """Notes the plan of a section that plans together."""
+    row = {"cohort_id": cohort_id, "course": course, "section": section, "plan_id": plan_id}
+    connection.execute(insert(classes_), row)
+
+
 def delete(connection: Connection, cohort_id: str) -> bool:
     """Deletes a cohort with the plans of all its members; false where there was none."""
     mine = select(members_.c.plan_id).where(members_.c.cohort_id == cohort_id, members_.c.plan_id.is_not(None))
     connection.execute(delete_from(plans).where(plans.c.id.in_(mine)))
+    theirs = select(classes_.c.plan_id).where(classes_.c.cohort_id == cohort_id)
+    connection.execute(delete_from(plans).where(plans.c.id.in_(theirs)))
     return connection.execute(delete_from(cohorts).where(cohorts.c.id == cohort_id)).rowcount == 1
 
 

@@ -54,9 +54,20 @@ def upgrade() -> None:
     )
     op.create_index("ix_members_plan_id", "members", ["plan_id"])
     op.create_index("ix_members_open", "members", ["cohort_id", "status", "number"])
+    op.create_table(
+        "classes",
+        sa.Column("cohort_id", sa.String(64), nullable=False),
+        sa.Column("course", sa.String(40), nullable=False),
+        sa.Column("section", sa.String(40), nullable=False),
+        sa.Column("plan_id", sa.String(64), nullable=False),
+        sa.PrimaryKeyConstraint("cohort_id", "course", "section", name="pk_classes"),
+        sa.ForeignKeyConstraint(["cohort_id"], ["cohorts.id"], name="fk_classes_cohorts", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name="fk_classes_plans", ondelete="CASCADE"),
+    )
+    op.create_index("ix_classes_plan_id", "classes", ["plan_id"])
 
 
 def downgrade() -> None:
     """To the schema before: cohorts are dropped, their students' plans stay."""
-    for table in ("members", "cohort_files", "cohorts"):
+    for table in ("classes", "members", "cohort_files", "cohorts"):
         op.drop_table(table)
