@@ -26,6 +26,7 @@ from calplan import ical
 from calplan.busy import CalendarFile, read_calendars
 from calplan.checkins import entry_from_json, in_order, marks
 from calplan.courses import Courses, read_courses
+from calplan.differences import difference
 from calplan.enrolment import Asked, asked_by, calendars, parts
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.model import UNIT, Plan, Rank, Role, Value, plan_from_json, to_json
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
 
     from calplan.busy import Reading
     from calplan.checkins import Log
+    from calplan.model import Request
 
 ROWS_AT_FIRST, MOST_ROWS = 4, 200
 """Rows of a batch: at first, and at most."""
@@ -79,6 +81,19 @@ WARNING_CODES = frozenset(
 """Notices that somebody should look at; the others only explain."""
 
 
+class Changed(Value, frozen=True, kw_only=True):
+    """What planning a row again changed.
+
+    ``before`` is what had become of it, ``blocks`` move, come or go, ``lost`` minutes of work fall out; ``fullest`` are
+    the minutes of the fullest day before and after.
+    """
+
+    before: Status
+    blocks: int
+    lost: int
+    fullest: tuple[int, int]
+
+
 class Outcome(Value, frozen=True, kw_only=True):
     """What became of one row.
 
@@ -101,6 +116,9 @@ class Outcome(Value, frozen=True, kw_only=True):
     usual: int = 0
     work: int = 0
     load: dict[str, int]
+    changed: Changed | None = None
+    same: bool = False
+    """Whether nothing was planned, because nothing that decides the plan has changed since an earlier run."""
 
 
 class Made(NamedTuple):
@@ -170,7 +188,7 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     mine = {name: files[name] for name in sorted(names) if name in files}
     known = about(blank, asked, mine)
     if before is not None and before.outcome.digest == known.digest:
-        return Made(Outcome(**{**fields(before.outcome), "row": row.number}), same=True)
+        return Made(replace(before.outcome, row=row.number, changed=None, same=True), same=True)
     written = as_json(asked.mapping)
     try:
         whole = class_of(asked, run)
@@ -185,6 +203,8 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     if whole is not None and (apart := elsewhere(whole, plan)):
         status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
         outcome = replace(outcome, status=status, sentences=(*apart, *outcome.sentences))
+    if before is not None and before.plan:
+        outcome = replace(outcome, changed=what_changed(before, plan, asked.request, outcome.minutes))
     ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))
     return Made(outcome, written, to_json(plan, indent=0), ics)
 
@@ -255,6 +275,14 @@ def as_json(value: object) -> bytes:
 def said(before: Before | None) -> Log:
     """What was said of an earlier plan's blocks."""
     return in_order(map(entry_from_json, before.log)) if before is not None else ()
+
+
+def what_changed(before: Before, plan: Plan, request: Request, minutes: int) -> Changed:
+    """What a plan changes that takes the place of an earlier one."""
+    old, old_request = plan_from_json(before.plan), from_mapping(json.loads(before.request))
+    found = difference(old, old_request, plan, request)
+    fullest = before.outcome.minutes, minutes
+    return Changed(before=before.outcome.status, blocks=len(found.changes), lost=found.lost, fullest=fullest)
 
 
 def about(blank: Outcome, asked: Asked, files: Mapping[str, bytes]) -> Outcome:

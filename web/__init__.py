@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from flask import Flask
 
-from web import cohort, cohort_paper, db, feed, going, pages, repairs, safety, store, student
+from web import cohort, cohort_acts, cohort_paper, db, feed, going, pages, repairs, safety, store, student
 from web.powers import Keys, load_key
 from web.runner import Runner
 from web.service import Service
@@ -65,5 +65,6 @@ def create_app(
     app.register_blueprint(repairs.blueprint)
     app.register_blueprint(going.blueprint)
     app.register_blueprint(cohort.blueprint)
+    app.register_blueprint(cohort_acts.blueprint)
     app.register_blueprint(cohort_paper.blueprint)
     return app

@@ -243,6 +243,7 @@ def classes_shown(cohort: Cohort) -> Iterator[ClassShown]:
 
 SAID = {
     "link": "This is the cohort's new address. Keep it; the old one has ended.",
+    "act": "That is applied. Whom it concerns is being planned again; calendars follow when they look again.",
 }
 
 

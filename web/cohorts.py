@@ -13,6 +13,7 @@ from typing import IO, TYPE_CHECKING, NamedTuple
 
 import msgspec
 
+from calplan.acts import Ease, eased, sitting
 from calplan.cohort import (
     Before,
     ClassDocument,
@@ -336,12 +337,8 @@ def plan_waiting(
 
 def with_classes(service: Service, cohort: Cohort, run: Run) -> tuple[ClassDocument, ...]:
     """The plans of sections that plan together, made or mended, and kept as plans with calendars of their own."""
-    earlier = {}
     with store.reading(service.engine) as connection:
-        known = store_cohorts.classes(connection, cohort.id)
-        for key, mine in known.items():
-            if (kept := store.find(connection, mine)) is not None:
-                earlier[key] = ClassDocument(*key, kept.document.encode(), kept.plan)
+        earlier = class_documents(connection, cohort.id)
     made = class_plans(run, Kept(service.engine, cohort.id), earlier)
     with store.writing(service.engine) as connection:
         known = store_cohorts.classes(connection, cohort.id)
@@ -453,3 +450,77 @@ def change_plan(service: Service, connection: Connection, plan_id: str, member: 
 def kept_in(connection: Connection, plan_id: str) -> str:
     """The cohort of a plan."""
     return store_cohorts.cohort_of(connection, plan_id) or ""
+
+
+# ---------------------------------------------------------------------------------------- what a change would do
+
+
+def tried(
+    service: Service,
+    cohort_id: str,
+    document: bytes,
+    now: datetime,
+    executor: Callable[[], Executor],
+    workers: int,
+    stopped: Callable[[], bool],
+) -> Iterator[tuple[int, Outcome]]:
+    """What becomes of a cohort's rows with other courses, and how many rows there are; nothing is kept.
+
+    Students who changed their plan themselves are not among them.
+    """
+    with store.reading(service.engine) as connection:
+        cohort = store_cohorts.find(connection, cohort_id)
+        every = [one for one in store_cohorts.every(connection, cohort_id) if one.number]
+        mine = [one for one in every if not changed_by_student(connection, one)]
+        earlier = class_documents(connection, cohort_id)
+    if cohort is None:
+        return
+    files = Kept(service.engine, cohort_id)
+    run = Run(document, now, cohort.seed)
+    run = run._replace(classes=class_plans(run, files, earlier))
+    keys = {one.number: one.key for one in mine}
+    before = lambda row: before_of(service, cohort_id, keys[row.number])  # noqa: E731 - a name for one argument
+    rows = (msgspec.json.decode(one.cells, type=Row) for one in mine if not stopped())
+    for made in run_rows(rows, run, files, executor, workers=workers, before=before):
+        yield len(mine), made.outcome
+
+
+def compared(
+    service: Service,
+    cohort_id: str,
+    document: bytes,
+    start: datetime,
+    exam: tuple[str, str],
+    now: datetime,
+    executor: Callable[[], Executor],
+    workers: int,
+) -> Ease:
+    """What a start of a section's exam means for those who sit it, planned from now on; nothing is kept."""
+    with store.reading(service.engine) as connection:
+        members = [one for one in store_cohorts.every(connection, cohort_id) if one.number]
+    files = Kept(service.engine, cohort_id)
+    run = Run(document, now, "dates")
+    run = run._replace(classes=class_plans(run, files))
+    decoded = (msgspec.json.decode(one.cells, type=Row) for one in members)
+    rows = (row for row in decoded if sitting(row, courses_of(document), *exam))
+    made = run_rows(rows, run, files, executor, workers=workers)
+    return eased(start, (one.outcome for one in made))
+
+
+def class_documents(connection: Connection, cohort_id: str) -> dict[tuple[str, str], ClassDocument]:
+    """A cohort's class plans as they are kept."""
+    found = {}
+    for key, plan_id in store_cohorts.classes(connection, cohort_id).items():
+        if (kept := store.find(connection, plan_id)) is not None:
+            found[key] = ClassDocument(*key, kept.document.encode(), kept.plan)
+    return found
+
+
+def with_courses(connection: Connection, cohort: Cohort, document: bytes) -> Taken:
+    """A cohort's own rows with other courses, as if they were handed in again. Raises :class:`InvalidRequest`."""
+    courses = read_courses(document)
+    rows = [
+        msgspec.json.decode(one.cells, type=Row) for one in store_cohorts.every(connection, cohort.id) if one.number
+    ]
+    doubtful = tuple(cohort.doubts.splitlines())
+    return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses))

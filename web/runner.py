@@ -13,15 +13,32 @@ from concurrent.futures import ProcessPoolExecutor
 from threading import Event, Lock, Thread
 from typing import TYPE_CHECKING, Any
 
+from calplan.acts import Ease, Effects
 from web import cohorts, store, store_cohorts
+from web.powers import new_id
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from concurrent.futures import Executor
+    from datetime import datetime
 
     from web.service import Service
 
 logger = logging.getLogger("web.runner")
+
+
+MOST_TRIALS = 50
+"""Trials that are remembered; the oldest is forgotten first, and all of them when the server ends."""
+
+
+class Trial:
+    """What a change would come to for a cohort, as far as it is known by now. Nothing of it is kept."""
+
+    def __init__(self, cohort_id: str, document: bytes, now: datetime, exam: tuple[str, str] = ("", "")) -> None:
+        self.cohort_id, self.document, self.now, self.exam = cohort_id, document, now, exam
+        self.effects, self.eases = Effects(), tuple[Ease, ...]()
+        self.total = 0
+        self.done = self.failed = self.applied = False
 
 
 class Runner:
@@ -34,6 +51,7 @@ class Runner:
         self.ending = Event()
         self.lock = Lock()
         self.threads: dict[str, Thread] = {}
+        self.trials: dict[str, Trial] = {}
         self.client: Any = None
 
     def start(self, cohort_id: str) -> None:
@@ -45,6 +63,59 @@ class Runner:
             thread = Thread(target=self._plan, args=(cohort_id,), name=f"cohort {cohort_id[:4]}", daemon=True)
             self.threads[cohort_id] = thread
             thread.start()
+
+    def try_out(self, cohort_id: str, document: bytes, now: datetime) -> str:
+        """Begins to find out what other courses would change for a cohort; gives the trial's id."""
+        trial = Trial(cohort_id, document, now)
+        return self._begin(trial, lambda: self._try(trial))
+
+    def compare(self, cohort_id: str, course: str, section: str, dates: Mapping[datetime, bytes], now: datetime) -> str:
+        """Begins to find out what other dates of an exam would mean; gives the trial's id."""
+        trial = Trial(cohort_id, b"", now, exam=(course, section))
+        return self._begin(trial, lambda: self._compare(trial, dates))
+
+    def trial(self, cohort_id: str, name: str) -> Trial | None:
+        """A trial of a cohort, while it is remembered."""
+        found = self.trials.get(name)
+        return found if found is not None and found.cohort_id == cohort_id else None
+
+    def _begin(self, trial: Trial, work: Callable[[], None]) -> str:
+        name = new_id(self.service.entropy)
+
+        def run() -> None:
+            try:
+                work()
+            except Exception:
+                logger.exception("A trial could not be finished.")
+                trial.failed = True
+            trial.done = True
+
+        with self.lock:
+            self.trials[name] = trial
+            while len(self.trials) > MOST_TRIALS:
+                self.trials.pop(next(iter(self.trials)))
+            thread = Thread(target=run, name="trial", daemon=True)
+            self.threads[f"trial {name}"] = thread
+            for ended in [key for key, one in self.threads.items() if one.ident and not one.is_alive()]:
+                del self.threads[ended]
+            thread.start()
+        return name
+
+    def _try(self, trial: Trial) -> None:
+        found = cohorts.tried(
+            self.service, trial.cohort_id, trial.document, trial.now, self.executor, self.workers, self.ending.is_set
+        )
+        for total, outcome in found:
+            trial.total = total
+            trial.effects = trial.effects.plus(outcome)
+
+    def _compare(self, trial: Trial, dates: Mapping[datetime, bytes]) -> None:
+        for start, document in dates.items():
+            ease = cohorts.compared(
+                self.service, trial.cohort_id, document, start, trial.exam, trial.now, self.executor, self.workers
+            )
+            trial.eases = (*trial.eases, ease)
+            trial.total = len(dates)
 
     def start_all(self) -> None:
         """Goes on with every cohort that has rows waiting."""
