@@ -225,10 +225,9 @@ def record(lines: Lines, separator: str, width: int | None) -> Record | None:
         cells = None
     if not taken:
         return None
-    alone = len(taken) == 1
-    if cells is not None and (alone or width is None or len(cells) == width):
-        if not any(line.too_long for line in taken):
-            return Record(cells)
+    whole = not any(line.too_long for line in taken)
+    if cells is not None and whole and (len(taken) == 1 or width in (None, len(cells))):
+        return Record(cells)
     lines.give_back(taken[1:])
     before = taken[0].text.partition('"')[0].split(separator)[:-1]
     if taken[0].too_long:
