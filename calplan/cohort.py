@@ -27,7 +27,7 @@ from calplan.busy import CalendarFile, read_calendars
 from calplan.checkins import entry_from_json, in_order, marks
 from calplan.courses import Courses, read_courses
 from calplan.differences import difference
-from calplan.enrolment import Asked, asked_by, calendars, parts
+from calplan.enrolment import Asked, asked_by, by_column, calendars, parts
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.model import UNIT, Plan, Rank, Role, Value, plan_from_json, to_json
 from calplan.planner import make_plan
@@ -176,7 +176,6 @@ class Run(NamedTuple):
 
 def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | None = None) -> Made:
     """What becomes of one row. With a plan from ``before`` it is mended, with the fewest changes."""
-    place = f"row {row.number}"
     blank = Outcome(
         row=row.number, reference=row.reference, status=Status.WRONG, digest=digest_of(row.cells, {}), load={}
     )
@@ -194,8 +193,7 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
         whole = class_of(asked, run)
         plan = planned(asked, run, mine, f"{run.seed}/{file_key(row.reference)}", before, whole)
     except InvalidRequest as wrong:
-        problems = [Problem(f"{place}, {one.place}", one.sentence, one.remedy) for one in wrong.problems]
-        return Made(with_problems(known, problems))
+        return Made(with_problems(known, [by_column(row, one, asked.mapping) for one in wrong.problems]))
     except NoPlan as none:
         found = {"sentences": (none.sentence, *none.reasons), "ways": none.advice, "usual": asked.request.effort.usual}
         return Made(Outcome(**{**fields(known), "status": Status.CANNOT_FIT, **found}), request=written)

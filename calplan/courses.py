@@ -8,7 +8,7 @@ tables is not said twice: every section is tried as a request, and what is wrong
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, time
 from hashlib import sha256
 from typing import Any, NamedTuple
@@ -105,10 +105,13 @@ def read_courses(document: bytes, *, name: str = "courses") -> Courses:
             courses[course.key] = course
     if table.has("course") and not table.values["course"]:
         table.wrong("course", "this list is empty.", f"Add {COURSES.needs['course']}")
-    problems.raise_all()
     base = {key: value for key, value in table.raw.items() if key in REQUEST.keys}
     made = Courses(base, courses, sha256(document).hexdigest())
-    _tried(made)
+    known = {(problem.path[-1:], problem.sentence) for problem in problems.found}
+    for problem in _tried(made):
+        if (problem.path[-1:], problem.sentence) not in known:
+            problems.add(problem.place, problem.sentence, problem.remedy, problem.path)
+    problems.raise_all()
     return made
 
 
@@ -156,8 +159,8 @@ def _course(table: Table) -> Course | None:
     return Course(table.values["key"], table.values["subject"], sections) if table.complete else None
 
 
-def _tried(courses: Courses) -> None:
-    """Tries every section as a request of its own; raises with what is wrong, each thing once."""
+def _tried(courses: Courses) -> Iterable[Problem]:
+    """Tries every section as a request of its own: what is wrong with them, each thing once."""
     found: dict[tuple[str, str], Problem] = {}
     for course in courses.courses.values():
         for section in course.sections.values():
@@ -176,9 +179,9 @@ def _tried(courses: Courses) -> None:
                     place = f"course {course.key}, section {section.key}, {problem.place}" if own else problem.place
                     known = found.setdefault((problem.place, problem.sentence), problem)
                     if known is problem:
-                        found[problem.place, problem.sentence] = Problem(place, problem.sentence, problem.remedy)
-    if found:
-        raise InvalidRequest(found.values())
+                        told = Problem(place, problem.sentence, problem.remedy, problem.path)
+                        found[problem.place, problem.sentence] = told
+    return found.values()
 
 
 def request_of(courses: Courses, sections: Mapping[str, Section]) -> dict[str, Any]:
