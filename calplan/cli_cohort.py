@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -112,8 +114,7 @@ def plan(
         complain(f"{out}: this run is finished; nothing was done.")
         return
     run = CohortRun(document, directory.manifest.as_of, directory.manifest.seed)
-    number = workers or os.cpu_count() or 1
-    with open(roster, "rb") as file:
+    with open(roster, "rb") as file, executors(scheduler, workers) as (executor, number):
         rows = distinct(read_roster(file, name=roster))
         for _ in range(directory.done):
             next(rows)
@@ -121,7 +122,7 @@ def plan(
             rows,
             run,
             files_of(calendars, roster),
-            executor_of(scheduler, number),
+            executor,
             workers=number,
             before=directory.before,
         )
@@ -191,19 +192,22 @@ def files_of(calendars: str | None, roster: str) -> Files:
     return Folder(path) if path.is_dir() else Archive(path)
 
 
-def executor_of(scheduler: str | None, workers: int) -> Callable[[], Executor]:
-    """What makes executors: processes of this machine, or a cluster's."""
+@contextmanager
+def executors(scheduler: str | None, workers: int | None) -> Iterator[tuple[Callable[[], Executor], int]]:
+    """What makes executors, and how many workers they have: processes of this machine, or a cluster's."""
     if scheduler is None:
         from concurrent.futures import ProcessPoolExecutor
 
-        return lambda: ProcessPoolExecutor(workers)
-    try:
-        from distributed import Client
-    except ImportError:
+        number = workers or os.cpu_count() or 1
+        yield lambda: ProcessPoolExecutor(number), number
+        return
+    if find_spec("distributed") is None:
         sentence = "A cluster needs Dask, which is not installed: install calplan with its extra, calplan[dask]."
-        raise Refusal(Exit.USAGE, [sentence]) from None
-    client = Client(scheduler)
-    return lambda: client.get_executor(pure=False)
+        raise Refusal(Exit.USAGE, [sentence])
+    from calplan.cluster import Cluster
+
+    with Cluster(scheduler) as cluster:
+        yield cluster.executor, workers or cluster.workers
 
 
 COMMANDS = (cohort,)
