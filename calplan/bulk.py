@@ -21,6 +21,7 @@ import json
 import os
 import zipfile
 from contextlib import suppress
+from datetime import datetime
 from hashlib import blake2b, sha256
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -36,7 +37,6 @@ from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from datetime import datetime
 
     from calplan.roster import Row
 

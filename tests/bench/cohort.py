@@ -299,7 +299,7 @@ def print_dask(rows: int = 120) -> None:
     with (
         ProcessPoolExecutor(2) as pool,
         LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None
+            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address="127.0.0.1:0"
         ) as local,
         Client(local) as client,
     ):
