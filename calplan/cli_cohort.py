@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -12,7 +14,7 @@ import click
 from calplan.console import Exit, Moment, Refusal, as_of_option, complain, moment_in, tell, write
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from concurrent.futures import Executor
     from datetime import datetime
 
@@ -101,16 +103,17 @@ def plan(
     doubtful = doubts(shared, files, moment)
 
     wanted = manifest_of(as_of=moment, seed=seed or digest[:32], roster=digest, courses=document, doubts=doubtful)
-    number = workers or os.cpu_count() or 1
     if trying:
-        try_out(Path(out), wanted, Cohort(roster, document, files), executor_of(scheduler, number), number)
+        with executors(scheduler, workers) as (executor, number):
+            try_out(Path(out), wanted, Cohort(roster, document, files), executor, number)
         return
     directory = Directory(Path(out), wanted, again=again)
     if directory.finished:
         complain(f"{out}: this run is finished; nothing was done.")
         return
     if not directory.closing:
-        work(directory, Cohort(roster, document, files), executor_of(scheduler, number), number, total)
+        with executors(scheduler, workers) as (executor, number):
+            work(directory, Cohort(roster, document, files), executor, number, total)
     directory.finish(remove_vanished=remove_vanished)
     for one in directory.manifest.doubts:
         complain(one)
@@ -205,15 +208,17 @@ def dates(
     document = Path(courses).read_bytes()
     shared = read_courses(document, name=courses)
     moment = moment_in(as_of, str(shared.base.get("zone", "UTC")))
-    files, number = files_of(calendars, roster), workers or os.cpu_count() or 1
-    found = []
-    for start, changed in for_date(document, course, section, [one.replace(tzinfo=None) for one in starts]):
-        run = Run(changed, moment, "dates")
-        run = run._replace(classes=class_plans(run, files))
-        with open(roster, "rb") as file:
-            rows = (one for one in distinct(read_roster(file, name=roster)) if sitting(one, shared, course, section))
-            made = run_rows(rows, run, files, executor_of(None, number), workers=number)
-            found.append(eased(start, (one.outcome for one in made)))
+    files, found = files_of(calendars, roster), []
+    with executors(None, workers) as (executor, number):
+        for start, changed in for_date(document, course, section, [one.replace(tzinfo=None) for one in starts]):
+            run = Run(changed, moment, "dates")
+            run = run._replace(classes=class_plans(run, files))
+            with open(roster, "rb") as file:
+                rows = (
+                    one for one in distinct(read_roster(file, name=roster)) if sitting(one, shared, course, section)
+                )
+                made = run_rows(rows, run, files, executor, workers=number)
+                found.append(eased(start, (one.outcome for one in made)))
     most = best(found)
     tell(
         f"{one.start:%Y-%m-%d %H:%M}: {one.unfit} of {one.students} cannot fit, {one.above} need more minutes than "
@@ -321,19 +326,22 @@ def files_of(calendars: str | None, roster: str) -> Files:
     return Folder(path) if path.is_dir() else Archive(path)
 
 
-def executor_of(scheduler: str | None, workers: int) -> Callable[[], Executor]:
-    """What makes executors: processes of this machine, or a cluster's."""
+@contextmanager
+def executors(scheduler: str | None, workers: int | None) -> Iterator[tuple[Callable[[], Executor], int]]:
+    """What makes executors, and how many workers they have: processes of this machine, or a cluster's."""
     if scheduler is None:
         from concurrent.futures import ProcessPoolExecutor
 
-        return lambda: ProcessPoolExecutor(workers)
-    try:
-        from distributed import Client
-    except ImportError:
+        number = workers or os.cpu_count() or 1
+        yield lambda: ProcessPoolExecutor(number), number
+        return
+    if find_spec("distributed") is None:
         sentence = "A cluster needs Dask, which is not installed: install calplan with its extra, calplan[dask]."
-        raise Refusal(Exit.USAGE, [sentence]) from None
-    client = Client(scheduler)
-    return lambda: client.get_executor(pure=False)
+        raise Refusal(Exit.USAGE, [sentence])
+    from calplan.cluster import Cluster
+
+    with Cluster(scheduler) as cluster:
+        yield cluster.executor, workers or cluster.workers
 
 
 COMMANDS = (cohort,)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter, deque
-from concurrent.futures import BrokenExecutor
+from concurrent.futures import BrokenExecutor, CancelledError
 from datetime import date
 from enum import StrEnum
 from functools import lru_cache
@@ -591,4 +591,5 @@ class Line:
 
 def ended(error: Exception) -> bool:
     """Whether an error says that a worker ended, in the words of concurrent.futures or of dask.distributed."""
-    return isinstance(error, BrokenExecutor) or type(error).__name__ in ("KilledWorker", "CommClosedError")
+    lost = ("KilledWorker", "CommClosedError")
+    return isinstance(error, BrokenExecutor | CancelledError) or type(error).__name__ in lost
