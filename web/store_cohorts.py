@@ -174,7 +174,7 @@ def file(connection: Connection, cohort_id: str, name: str) -> bytes | None:
 def files(connection: Connection, cohort_id: str) -> dict[str, bytes]:
     """All files of a cohort by name."""
     found = connection.execute(select(files_.c.name, files_.c.data).where(files_.c.cohort_id == cohort_id))
-    return dict(found.tuples().all())
+    return {name: data for name, data in found}
 
 
 def members(connection: Connection, cohort_id: str, *, after: int = -1, most: int | None = None) -> Sequence[Member]:
@@ -212,7 +212,7 @@ def counts(connection: Connection, cohort_id: str) -> dict[str, int]:
         .where(members_.c.cohort_id == cohort_id, members_.c.number > 0)
         .group_by(members_.c.status)
     )
-    return dict(connection.execute(wanted).tuples().all())
+    return {status: number for status, number in connection.execute(wanted)}
 
 
 def member(connection: Connection, cohort_id: str, key: str) -> Member | None:
