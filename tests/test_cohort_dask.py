@@ -59,7 +59,8 @@ def local() -> Iterator[LocalCluster]:
 
 
 SMALL: dict[str, Any] = {
-    "threads_per_worker": 1, "processes": True, "host": "127.0.0.1", "dashboard_address": "127.0.0.1:0", "silence_logs": 60,
+    "threads_per_worker": 1, "processes": True, "host": "127.0.0.1", "dashboard_address": "127.0.0.1:0",
+    "silence_logs": 60,
 }  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from jinja2 import ChoiceLoader, DictLoader, FileSystemLoader
 from msgspec.structs import replace
 
+from calplan.acts import Ease
 from calplan.cohort import Outcome, Status
 from calplan.errors import NoPlan, Problem
 from calplan.model import DayOff, Kind, Plan, Request, Role, ShortDay
@@ -33,11 +34,13 @@ from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
 from web import checking, clocks, cohort_pages, pages
-from web.cohort import Going
+from web.cohort import ClassShown, Going
+from web.cohort_acts import Choice
 from web.cohort_paper import HandOut
 from web.cohorts import Again
 from web.offers import Moved, Offers
 from web.page_values import BlockShown, Near
+from web.runner import Trial
 from web.store_cohorts import Cohort, Member
 
 WEB = Path(pages.__file__).parent
@@ -425,6 +428,10 @@ ROUTES = {
     "cohort.again": "/cohort/<token>/again",
     "cohort.link": "/cohort/<token>/link",
     "cohort.delete": "/cohort/<token>/delete",
+    "cohort_acts.act": "/cohort/<token>/act",
+    "cohort_acts.courses": "/cohort/<token>/courses.json",
+    "cohort_acts.dates": "/cohort/<token>/dates",
+    "cohort_acts.trial": "/cohort/<token>/trial/<name>",
     "cohort_paper.hand_outs": "/cohort/<token>/hand-outs",
 }
 PICTURES = dict.fromkeys(("_strip.html", "_month.html", "_curve.html"), "<figure>a picture</figure>")
@@ -580,7 +587,20 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
     all_members = [member(0, "planned", outcome, "s-0"), member(2, "cannot fit", outcome, "s-1"), waiting]
     about = {"token": TOKEN, "cohort": kept, "clocks": "24", "keep_days": 60}
     one, two = cohort_pages.shown(all_members[1]), cohort_pages.shown(waiting)
-    look = {"address": f"https://plans.example.org/cohort/{TOKEN}", "doubts": [text], "left": "", **about}
+    look = {
+        "address": f"https://plans.example.org/cohort/{TOKEN}",
+        "doubts": [text],
+        "left": "",
+        "classes": [],
+        **about,
+    }
+    classes = [ClassShown(text, "A", TOKEN, f"https://plans.example.org/feed/{TOKEN}.ics")] * 2
+    trial = Trial("id", b"{}", now)
+    trial.total, trial.done = 9, True
+    compared = Trial("id", b"", now, exam=(text, "A"))
+    compared.eases, compared.done = (Ease(plan.exams[0].start, 9, 1, 2, 33.4),) * 2, True
+    tried = {"trial": trial, "name": "t", "told": (text,), "own": [text], "best": None, "older": False, **about}
+    acting = {"sections": [Choice(text, text)], "courses": [Choice(text, text)], "form": {}, "most": 6, **about}
     wrong = [Problem("roster", f"{text} is wrong.", "Mend it.")]
     form = {"title": text, "most": 5000, "token": TOKEN, "remove": True, "asks_key": False}
     asked = cohort_pages.Asked(text=text, status="cannot fit", page=2)
@@ -599,6 +619,15 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         ),
         "cohort-hand-in-again": render("cohort_make.html", problems=wrong, waiting={}, cohort=kept, **form),
         "cohort": render("cohort.html", found=cohort_pages.overview(all_members), **look),
+        "cohort-classes": render(
+            "cohort.html", found=cohort_pages.overview(all_members), **{**look, "classes": classes}
+        ),
+        "cohort-act": render("cohort_act.html", problems=wrong, **acting),
+        "cohort-trial": render("cohort_trial.html", **tried),
+        "cohort-trial-older": render("cohort_trial.html", **{**tried, "older": True}),
+        "cohort-trial-under-way": render("cohort_trial.html", **{**tried, "trial": Trial("id", b"{}", now)}),
+        "cohort-trial-dates": render("cohort_trial.html", **{**tried, "trial": compared, "best": compared.eases[0]}),
+        "cohort-trial-forgotten": render("cohort_trial.html", **{**tried, "trial": None}),
         "cohort-waiting": render("cohort.html", found=cohort_pages.overview([waiting]), **{**look, "done": text}),
         "cohort-rows": render(
             "cohort_rows.html", asked=asked, found=found._replace(pages=3), sorts=cohort_pages.SORTS, **about

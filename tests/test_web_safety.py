@@ -73,6 +73,10 @@ POWERS = {
     "cohort.again": Power.COHORT,
     "cohort.link": Power.COHORT,
     "cohort.delete": Power.COHORT,
+    "cohort_acts.act": Power.COHORT,
+    "cohort_acts.courses": Power.COHORT,
+    "cohort_acts.dates": Power.COHORT,
+    "cohort_acts.trial": Power.COHORT,
     "cohort_paper.hand_outs": Power.COHORT,
 }
 """The power that each address with a token asks for."""
@@ -129,7 +133,7 @@ def member_of(app: Flask, uid: str) -> str:
 
 def asked(app: Flask, rule: Rule, method: str, token: str, uid: str) -> Any:
     """The answer at an address with this token."""
-    values = {"token": token, "uid": uid, "member": member_of(app, uid)}
+    values = {"token": token, "uid": uid, "member": member_of(app, uid), "name": "trial"}
     _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
     return app.test_client().open(path, method=method, headers=OURS)
 
@@ -292,7 +296,7 @@ def test_every_address_has_the_headers_of_its_class(app, kept):
     for rule in app.url_map.iter_rules():
         values = {"token": served.token(app, POWERS.get(rule.endpoint, Power.FEED), kept.id), "uid": uid}
         values["member"] = member_of(app, uid)
-        values["filename"] = "look.css"
+        values |= {"filename": "look.css", "name": "t"}
         _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
         method = "GET" if "GET" in (rule.methods or ()) else "POST"
         answer = app.test_client().open(path, method=method, headers=OURS)
@@ -403,7 +407,7 @@ def test_another_sites_form_is_refused_before_anything_else(app, client, kept, m
     for rule in app.url_map.iter_rules():
         if rule.endpoint == "feed.feed":
             continue
-        values = {"token": token, "uid": uid, "member": member, "filename": "look.css"}
+        values = {"token": token, "uid": uid, "member": member, "name": "t", "filename": "look.css"}
         _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
         answer = client.open(path, method=method, headers={"Sec-Fetch-Site": "cross-site"}, data={"act": "delete"})
         assert answer.status_code == 403, rule.rule
@@ -922,7 +926,7 @@ def test_no_token_and_no_key_in_anything_that_is_written(tmp_path, everything_lo
         said = b""
         for rule in app.url_map.iter_rules():
             for token in tokens.values():
-                values = {"token": token, "uid": uid, "member": member, "filename": "look.css"}
+                values = {"token": token, "uid": uid, "member": member, "name": "t", "filename": "look.css"}
                 _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
                 for method in ("GET", "POST", "PUT"):
                     if (rule.endpoint, method) == ("student.delete", "POST"):

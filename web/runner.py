@@ -11,9 +11,10 @@ import multiprocessing
 import os
 from concurrent.futures import ProcessPoolExecutor
 from threading import Event, Lock, Thread
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from calplan.acts import Ease, Effects
+from calplan.cluster import Cluster
 from web import cohorts, store, store_cohorts
 from web.powers import new_id
 
@@ -52,7 +53,7 @@ class Runner:
         self.lock = Lock()
         self.threads: dict[str, Thread] = {}
         self.trials: dict[str, Trial] = {}
-        self.client: Any = None
+        self.cluster: Cluster | None = None
 
     def start(self, cohort_id: str) -> None:
         """Sees to it that a cohort is being planned."""
@@ -148,10 +149,7 @@ class Runner:
     def _processes(self) -> Executor:
         """Processes of this machine, or the cluster that is set."""
         if self.service.settings.scheduler:
-            from distributed import Client
-
-            self.client = self.client or Client(self.service.settings.scheduler)
-            executor: Executor = self.client.get_executor(pure=False)
-            return executor
+            self.cluster = self.cluster or Cluster(self.service.settings.scheduler)
+            return self.cluster.executor()
         # The server has threads, and a fork of one could inherit a lock that nobody will ever give back.
         return ProcessPoolExecutor(self.workers, mp_context=multiprocessing.get_context("forkserver"))

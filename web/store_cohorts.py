@@ -174,7 +174,7 @@ def file(connection: Connection, cohort_id: str, name: str) -> bytes | None:
 def files(connection: Connection, cohort_id: str) -> dict[str, bytes]:
     """All files of a cohort by name."""
     found = connection.execute(select(files_.c.name, files_.c.data).where(files_.c.cohort_id == cohort_id))
-    return {name: data for name, data in found}
+    return {row[0]: row[1] for row in found}
 
 
 def members(connection: Connection, cohort_id: str, *, after: int = -1, most: int | None = None) -> Sequence[Member]:
@@ -212,7 +212,7 @@ def counts(connection: Connection, cohort_id: str) -> dict[str, int]:
         .where(members_.c.cohort_id == cohort_id, members_.c.number > 0)
         .group_by(members_.c.status)
     )
-    return {status: number for status, number in connection.execute(wanted)}
+    return {row[0]: row[1] for row in connection.execute(wanted)}
 
 
 def member(connection: Connection, cohort_id: str, key: str) -> Member | None:
@@ -255,7 +255,7 @@ def classes(connection: Connection, cohort_id: str) -> dict[tuple[str, str], str
     """The ids of a cohort's class plans by course and section, in order."""
     columns = classes_.c.course, classes_.c.section, classes_.c.plan_id
     wanted = select(*columns).where(classes_.c.cohort_id == cohort_id)
-    return {(course, section): plan_id for course, section, plan_id in sorted(connection.execute(wanted).tuples())}
+    return {(course, section): plan_id for course, section, plan_id in sorted(map(tuple, connection.execute(wanted)))}
 
 
 def add_class(connection: Connection, cohort_id: str, course: str, section: str, plan_id: str) -> None:
