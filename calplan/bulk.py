@@ -5,11 +5,13 @@
     calendars/S-17.ics       the calendars
     plans/S-17.json.gz       request and plan, for mending; granted arrangements stand in them, so they stay here
     results.csv summary.html everything.zip
-    under-way/               manifest and outcomes of a run that is not finished
+    under-way/               manifest and outcomes of a run that is not finished, and the plan that a row had before
 
 A row's files are written whole (beside, then renamed) before its line is added to the outcomes; so the lines that are
 there say which rows are done, and a run that is started again with the same roster goes on after the last whole line.
-Nothing else is kept, and nothing is written twice with other bytes.
+Where a plan is mended, the one before is laid aside until the line is there, so that a row whose files were written and
+whose line was not is mended from the same plan again. Nothing else is kept, and nothing is written twice with other
+bytes. Files are named by references that can name one, and by no others: what else a row calls itself leads nowhere.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ import gzip
 import io
 import json
 import os
+import shutil
 import zipfile
 from contextlib import suppress
 from hashlib import blake2b, sha256
@@ -31,7 +34,7 @@ from calplan.cohort import Before, Made, Outcome, Status
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import Value
 from calplan.publicdays import versions
-from calplan.roster import file_key
+from calplan.roster import file_key, wrong_reference
 from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
@@ -41,7 +44,7 @@ if TYPE_CHECKING:
     from calplan.roster import Row
 
 UNDER_WAY = "under-way"
-OUTCOMES, MANIFEST = "outcomes.jsonl", "manifest.json"
+OUTCOMES, MANIFEST, BEFORE = "outcomes.jsonl", "manifest.json", "before"
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """The date of all that lies in a ZIP archive: the earliest that there is, so that equal runs give equal bytes."""
 
@@ -100,12 +103,17 @@ class Directory:
             raise self._refused("a run of another roster or other courses is not finished here.", FINISH_FIRST)
         if open_ is None and finished is not None and not self.finished and not again:
             raise self._refused("a run of another roster or other courses lies here.", SAY_AGAIN)
-        if open_ is None and finished is None and path.exists() and any(path.iterdir()):
+        if open_ is None and finished is None and path.exists() and not hardly_begun(path):
             raise self._refused("there are other files here.", "Give a directory that is empty or does not exist.")
         self.old = Earlier(path) if finished is not None and not self.finished else None
         self.done = 0
+        self.closing = False
+        self.unsure = False
+        """Whether references that vanished were kept, because rows are there whose reference cannot be read."""
         if not self.finished:
             self._begin(begun=open_ is not None)
+        elif self.under_way.exists():
+            self.under_way.rmdir()  # the run was cut at its very last step
 
     def _refused(self, sentence: str, remedy: str) -> InvalidRequest:
         return InvalidRequest([Problem(str(self.path), sentence, remedy)])
@@ -127,11 +135,12 @@ class Directory:
         if self.closing:
             return
         if begun:
-            self.done = whole_lines(outcomes)
+            cut_to_whole_lines(outcomes)
+            self.done = sum(bool(one.row) for one in outcomes_in(outcomes))
         else:
-            outcomes.touch()
+            outcomes.touch(0o600)
             write_whole(self.under_way / MANIFEST, msgspec.json.format(msgspec.json.encode(self.manifest)) + b"\n")
-        for leftover in (*self.path.glob("*/*.part"), *self.path.glob("*.part")):
+        for leftover in (*self.path.glob("**/*.part"),):
             leftover.unlink()
         self.file = outcomes.open("ab")
 
@@ -142,31 +151,62 @@ class Directory:
         outcome = self.old.outcome(row.reference) if self.old is not None and row.reference else None
         if outcome is None:
             return None
-        path = self.path / "plans" / f"{outcome.reference}.json.gz"
-        if not path.exists():
+        found = (one for one in (self._aside(outcome), self._plan(outcome)) if one is not None and one.exists())
+        data = next((path.read_bytes() for path in found), b"")
+        if not data:
             return Before(outcome)
-        kept = json.loads(gzip.decompress(path.read_bytes()))
+        kept = json.loads(gzip.decompress(data))
         return Before(outcome, as_json(kept["request"]), as_json(kept["plan"]))
 
     def take(self, made: Made) -> None:
-        """Writes a row's files, then its line."""
-        name = made.outcome.reference
-        if made.plan:
-            write_whole(self.path / "calendars" / f"{name}.ics", made.ics)
-            kept = b'{"schema":1,"request":' + made.request + b',"plan":' + made.plan + b"}"
-            write_whole(self.path / "plans" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
-        elif not made.same and name and self.owns(made.outcome):
-            for path in (self.path / "calendars" / f"{name}.ics", self.path / "plans" / f"{name}.json.gz"):
-                path.unlink(missing_ok=True)
-        self.file.write(msgspec.json.encode(made.outcome) + b"\n")
-        self.file.flush()
-
-    def owns(self, outcome: Outcome) -> bool:
-        """Whether a plan of an earlier run is to go, because its row cannot be planned any more.
+        """Writes a row's files, then its line.
 
         A row that is wrong says nothing about the student, whose earlier plan stays; one that cannot fit does.
         """
-        return outcome.status is not Status.WRONG
+        calendar, plan = self._calendar(made.outcome), self._plan(made.outcome)
+        aside = None
+        if calendar and plan and not made.same and made.outcome.status is not Status.WRONG:
+            aside = self._lay_aside(made.outcome)
+            if made.plan:
+                write_whole(calendar, made.ics)
+                kept = b'{"schema":1,"request":' + made.request + b',"plan":' + made.plan + b"}"
+                write_whole(plan, gzip.compress(kept, mtime=0))
+            else:
+                calendar.unlink(missing_ok=True)
+                plan.unlink(missing_ok=True)
+        self.file.write(msgspec.json.encode(made.outcome) + b"\n")
+        self.file.flush()
+        if aside is not None:
+            aside.unlink()
+
+    def _lay_aside(self, outcome: Outcome) -> Path | None:
+        """Lays a row's earlier plan aside (an empty file: there was none); what is named otherwise goes."""
+        old = self.old.outcome(outcome.reference) if self.old is not None else None
+        aside, plan, calendar = (self._aside(old), self._plan(old), self._calendar(old)) if old else (None, None, None)
+        if old is None or aside is None or plan is None or calendar is None:
+            return None
+        if not aside.exists():
+            aside.parent.mkdir(exist_ok=True)
+            write_whole(aside, plan.read_bytes() if plan.exists() else b"")
+        if old.reference != outcome.reference:
+            calendar.unlink(missing_ok=True)
+            plan.unlink(missing_ok=True)
+        return aside
+
+    def _calendar(self, outcome: Outcome) -> Path | None:
+        """Where a row's calendar lies; ``None`` where its reference can name no file."""
+        name = outcome.reference
+        return None if wrong_reference(name) else self.path / "calendars" / f"{name}.ics"
+
+    def _plan(self, outcome: Outcome) -> Path | None:
+        """Where a row's plan lies."""
+        name = outcome.reference
+        return None if wrong_reference(name) else self.path / "plans" / f"{name}.json.gz"
+
+    def _aside(self, outcome: Outcome) -> Path | None:
+        """Where a row's earlier plan lies while the row is written."""
+        name = outcome.reference
+        return None if wrong_reference(name) else self.under_way / BEFORE / f"{name}.json.gz"
 
     # ----------------------------------------------------------------------------------------------- the end
 
@@ -182,23 +222,33 @@ class Directory:
             write_whole(self.path / "summary.html", page(counted, self.manifest.as_of, self.manifest.doubts).encode())
             write_whole(self.path / "everything.zip", self._archive)
             os.replace(self.under_way / OUTCOMES, self.path / OUTCOMES)
+        shutil.rmtree(self.under_way / BEFORE, ignore_errors=True)
         os.replace(self.under_way / MANIFEST, self.path / MANIFEST)
         self.under_way.rmdir()
         self.finished = True
 
     def _with_vanished(self, *, remove: bool) -> None:
-        """Rows of the earlier run that the roster has no more: listed under row 0, or removed."""
+        """Rows of the earlier run that the roster has no more: listed under row 0, or removed.
+
+        Nothing is removed while a row's reference cannot be read, as it may be the one that is missing. A row that
+        was wrong, and of which there is no plan, is not missed.
+        """
         if self.old is None:
             return
-        there = {key_of(one.reference) for one in outcomes_in(self.under_way / OUTCOMES) if one.reference}
+        there: set[int] = set()
+        for one in outcomes_in(self.under_way / OUTCOMES):
+            there.add(key_of(one.reference))
+            self.unsure |= remove and not one.reference
         for one in outcomes_in(self.path / OUTCOMES):
-            if not one.reference or key_of(one.reference) in there:
+            calendar, plan = self._calendar(one), self._plan(one)
+            if key_of(one.reference) in there or calendar is None or plan is None:
+                continue
+            if one.status is Status.WRONG and not plan.exists():
                 continue
             there.add(key_of(one.reference))
-            if remove:
-                for path in (self.path / "calendars", self.path / "plans"):
-                    for name in (f"{one.reference}.ics", f"{one.reference}.json.gz"):
-                        (path / name).unlink(missing_ok=True)
+            if remove and not self.unsure:
+                calendar.unlink(missing_ok=True)
+                plan.unlink(missing_ok=True)
             else:
                 gone = msgspec.structs.replace(one, row=0)
                 self.file.write(msgspec.json.encode(gone) + b"\n")
@@ -214,8 +264,8 @@ class Directory:
         text.detach()
 
     def _calendar_of(self, one: Outcome) -> str:
-        name = f"calendars/{one.reference}.ics"
-        return name if one.reference and one.blocks and (self.path / name).exists() else ""
+        path = self._calendar(one)
+        return f"calendars/{path.name}" if path is not None and one.blocks and path.exists() else ""
 
     def _archive(self, file: IO[bytes]) -> None:
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
@@ -276,16 +326,25 @@ def outcomes_in(path: Path) -> Iterator[Outcome]:
             yield msgspec.json.decode(line, type=Outcome)
 
 
-def whole_lines(path: Path) -> int:
-    """How many whole lines a file has; a last one without an end is cut off."""
-    number = size = 0
+def cut_to_whole_lines(path: Path) -> None:
+    """Cuts off a last line that has no end."""
+    size = 0
     with path.open("r+b") as file:
         for line in file:
-            if not line.endswith(b"\n"):
-                break
-            number, size = number + 1, size + len(line)
+            size += len(line) if line.endswith(b"\n") else 0
         file.truncate(size)
-    return number
+
+
+def hardly_begun(path: Path) -> bool:
+    """Whether a directory is empty, or holds no more than what a run makes before its first row."""
+    for one in path.rglob("*"):
+        name = str(one.relative_to(path))
+        if one.is_dir() and name in ("calendars", "plans", UNDER_WAY):
+            continue
+        if name == f"{UNDER_WAY}/{MANIFEST}.part" or (name == f"{UNDER_WAY}/{OUTCOMES}" and not one.stat().st_size):
+            continue
+        return False
+    return True
 
 
 def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None]) -> None:

@@ -12,7 +12,7 @@ import click
 from calplan.console import Exit, Refusal, as_of_option, complain, moment_in, tell
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable
     from concurrent.futures import Executor
     from datetime import datetime
 
@@ -117,31 +117,29 @@ def plan(
         rows = distinct(read_roster(file, name=roster))
         for _ in range(directory.done):
             next(rows)
-        found = run_rows(
-            rows,
-            run,
-            files_of(calendars, roster),
-            executor_of(scheduler, number),
-            workers=number,
-            before=directory.before,
+        found: Iterable[Made] = (
+            ()
+            if directory.closing
+            else run_rows(rows, run, files, executor_of(scheduler, number), workers=number, before=directory.before)
         )
         counts = taken(found, directory, total)
     directory.finish(remove_vanished=remove_vanished)
+    if directory.unsure:
+        complain("Nothing was removed: rows are there whose reference cannot be read. Mend them first.")
     for one in directory.manifest.doubts:
         complain(one)
     tell([f"{status}: {number}" for status, number in counts.items()])
     complain(f"Wrote {out}: calendars, results.csv, summary.html, everything.zip.")
 
 
-def taken(found: Iterator[Made], directory: Any, total: int) -> dict[str, int]:
+def taken(found: Iterable[Made], directory: Any, total: int) -> dict[str, int]:
     """Writes what comes of the rows and says how far it is; gives the counts by outcome, those of before among them."""
     from calplan.bulk import OUTCOMES, outcomes_in
     from calplan.cohort import Status
 
     counts = {str(status): 0 for status in Status}
-    if not directory.closing:
-        for one in outcomes_in(directory.under_way / OUTCOMES):
-            counts[str(one.status)] += 1
+    for one in outcomes_in((directory.path if directory.closing else directory.under_way) / OUTCOMES):
+        counts[str(one.status)] += bool(one.row)
     progress = Progress(directory.done, total)
     for made in found:
         directory.take(made)
