@@ -10,7 +10,9 @@
 
 A row's files are written whole (beside, then renamed) before its line is added to the outcomes; so the lines that are
 there say which rows are done, and a run that is started again with the same roster goes on after the last whole line.
-Nothing else is kept, and nothing is written twice with other bytes.
+Where a plan is mended, the one before is laid aside until the line is there, so that a row whose files were written and
+whose line was not is mended from the same plan again. Nothing else is kept, and nothing is written twice with other
+bytes. Files are named by references that can name one, and by no others: what else a row calls itself leads nowhere.
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ from calplan.cohort import Before, ClassDocument, Made, Outcome, Status, as_json
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import Value
 from calplan.publicdays import versions
-from calplan.roster import file_key
+from calplan.roster import file_key, wrong_reference
 from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
@@ -103,12 +105,17 @@ class Directory:
             raise self._refused("a run of another roster or other courses is not finished here.", FINISH_FIRST)
         if open_ is None and finished is not None and not self.finished and not again:
             raise self._refused("a run of another roster or other courses lies here.", SAY_AGAIN)
-        if open_ is None and finished is None and path.exists() and foreign(path):
+        if open_ is None and finished is None and path.exists() and not hardly_begun(path):
             raise self._refused("there are other files here.", "Give a directory that is empty or does not exist.")
         self.old = Earlier(path) if finished is not None and not self.finished else None
         self.done = 0
+        self.closing = False
+        self.unsure = False
+        """Whether references that vanished were kept, because rows are there whose reference cannot be read."""
         if not self.finished:
             self._begin(begun=open_ is not None)
+        elif self.under_way.exists():
+            self.under_way.rmdir()  # the run was cut at its very last step
 
     def _refused(self, sentence: str, remedy: str) -> InvalidRequest:
         return InvalidRequest([Problem(str(self.path), sentence, remedy)])
@@ -124,17 +131,18 @@ class Directory:
     def _begin(self, *, begun: bool) -> None:
         """Makes the places, or finds out how far the run had come."""
         self.place = self.path if self.old is None else self.under_way
-        self.under_way.mkdir(parents=True, exist_ok=True)
-        for folder in FOLDERS[:2]:
-            (self.place / folder).mkdir(exist_ok=True)
         outcomes = self.under_way / OUTCOMES
         self.closing = begun and not outcomes.exists()
         if self.closing:
             return
+        self.under_way.mkdir(parents=True, exist_ok=True)
+        for folder in FOLDERS[:2]:
+            (self.place / folder).mkdir(exist_ok=True)
         if begun:
-            self.done = whole_lines(outcomes)
+            cut_to_whole_lines(outcomes)
+            self.done = sum(bool(one.row) for one in outcomes_in(outcomes))
         else:
-            outcomes.touch()
+            outcomes.touch(0o600)
             write_whole(self.under_way / MANIFEST, msgspec.json.format(msgspec.json.encode(self.manifest)) + b"\n")
         for leftover in self.path.rglob("*.part"):
             leftover.unlink()
@@ -163,13 +171,23 @@ class Directory:
 
     def take(self, made: Made) -> None:
         """Writes a row's files, then its line."""
-        name = made.outcome.reference
-        if made.plan:
-            write_whole(self.place / "calendars" / f"{name}.ics", made.ics)
+        calendar, plan = self._calendar(made.outcome, self.place), self._plan(made.outcome, self.place)
+        if made.plan and calendar is not None and plan is not None:
+            write_whole(calendar, made.ics)
             kept = b'{"schema":1,"request":' + made.request + b',"plan":' + made.plan + b"}"
-            write_whole(self.place / "plans" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
+            write_whole(plan, gzip.compress(kept, mtime=0))
         self.file.write(msgspec.json.encode(made.outcome) + b"\n")
         self.file.flush()
+
+    def _calendar(self, outcome: Outcome, place: Path | None = None) -> Path | None:
+        """Where a row's calendar lies, or is to lie; ``None`` where its reference can name no file."""
+        name = outcome.reference
+        return None if wrong_reference(name) else (place or self.path) / "calendars" / f"{name}.ics"
+
+    def _plan(self, outcome: Outcome, place: Path | None = None) -> Path | None:
+        """Where a row's plan lies, or is to lie."""
+        name = outcome.reference
+        return None if wrong_reference(name) else (place or self.path) / "plans" / f"{name}.json.gz"
 
     # ----------------------------------------------------------------------------------------------- the end
 
@@ -203,24 +221,38 @@ class Directory:
                 (self.under_way / folder).rmdir()
         for one in outcomes_in(self.under_way / OUTCOMES):
             if one.status is Status.CANNOT_FIT and not one.load and not one.same:
-                self._drop(one.reference)
+                self._drop(one)
+            known = self.old.outcome(one.reference) if self.old is not None and one.reference else None
+            if known is not None and known.reference != one.reference and one.status is not Status.WRONG:
+                self._drop(known)  # written otherwise now, which some systems would not tell apart
 
-    def _drop(self, reference: str) -> None:
+    def _drop(self, outcome: Outcome) -> None:
         """Removes what was made for a reference."""
-        for name in (f"calendars/{reference}.ics", f"plans/{reference}.json.gz"):
-            (self.path / name).unlink(missing_ok=True)
+        for path in (self._calendar(outcome), self._plan(outcome)):
+            if path is not None:
+                path.unlink(missing_ok=True)
 
     def _with_vanished(self, *, remove: bool) -> None:
-        """Rows of the earlier run that the roster has no more: listed under row 0, or removed."""
+        """Rows of the earlier run that the roster has no more: listed under row 0, or removed.
+
+        Nothing is removed while a row's reference cannot be read, as it may be the one that is missing. A row that
+        was wrong, and of which there is no plan, is not missed.
+        """
         if self.old is None:
             return
-        there = {key_of(one.reference) for one in outcomes_in(self.under_way / OUTCOMES) if one.reference}
+        there: set[int] = set()
+        for one in outcomes_in(self.under_way / OUTCOMES):
+            there.add(key_of(one.reference))
+            self.unsure |= remove and not one.reference
         for one in outcomes_in(self.path / OUTCOMES):
-            if not one.reference or key_of(one.reference) in there:
+            calendar, plan = self._calendar(one), self._plan(one)
+            if key_of(one.reference) in there or calendar is None or plan is None:
+                continue
+            if one.status is Status.WRONG and not plan.exists():
                 continue
             there.add(key_of(one.reference))
-            if remove:
-                self._drop(one.reference)
+            if remove and not self.unsure:
+                self._drop(one)
             else:
                 gone = msgspec.structs.replace(one, row=0)
                 self.file.write(msgspec.json.encode(gone) + b"\n")
@@ -230,8 +262,8 @@ class Directory:
         write_results(file, (result_row(one, self._calendar_of(one)) for one in outcomes_in(self.under_way / OUTCOMES)))
 
     def _calendar_of(self, one: Outcome) -> str:
-        name = f"calendars/{one.reference}.ics"
-        return name if one.reference and one.blocks and (self.path / name).exists() else ""
+        path = self._calendar(one)
+        return f"calendars/{path.name}" if path is not None and one.blocks and path.exists() else ""
 
     def _archive(self, file: IO[bytes]) -> None:
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
@@ -260,11 +292,6 @@ def going_on(wanted: Manifest, open_: Manifest | None, finished: Manifest | None
     if finished is not None and same_run(finished, wanted) and not again:
         return finished
     return wanted if finished is None else msgspec.structs.replace(wanted, seed=finished.seed)
-
-
-def foreign(path: Path) -> bool:
-    """Whether there is anything in a directory that a run which was cut at its very beginning has not made."""
-    return any(one.name not in (UNDER_WAY, *FOLDERS) for one in path.iterdir())
 
 
 def same_run(one: Manifest, other: Manifest) -> bool:
@@ -329,16 +356,25 @@ def outcomes_in(path: Path) -> Iterator[Outcome]:
             yield msgspec.json.decode(line, type=Outcome)
 
 
-def whole_lines(path: Path) -> int:
-    """How many whole lines a file has; a last one without an end is cut off."""
-    number = size = 0
+def cut_to_whole_lines(path: Path) -> None:
+    """Cuts off a last line that has no end."""
+    size = 0
     with path.open("r+b") as file:
         for line in file:
-            if not line.endswith(b"\n"):
-                break
-            number, size = number + 1, size + len(line)
+            size += len(line) if line.endswith(b"\n") else 0
         file.truncate(size)
-    return number
+
+
+def hardly_begun(path: Path) -> bool:
+    """Whether a directory is empty, or holds no more than what a run makes before its first row."""
+    for one in path.rglob("*"):
+        name = str(one.relative_to(path))
+        if one.is_dir() and name in ("calendars", "plans", UNDER_WAY):
+            continue
+        if name == f"{UNDER_WAY}/{MANIFEST}.part" or (name == f"{UNDER_WAY}/{OUTCOMES}" and not one.stat().st_size):
+            continue
+        return False
+    return True
 
 
 def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None]) -> None:

@@ -115,6 +115,8 @@ def plan(
         with executors(scheduler, workers) as (executor, number):
             work(directory, Cohort(roster, document, files), executor, number, total)
     directory.finish(remove_vanished=remove_vanished)
+    if directory.unsure:
+        complain("Nothing was removed: rows are there whose reference cannot be read. Mend them first.")
     for one in directory.manifest.doubts:
         complain(one)
     tell([f"{status}: {number}" for status, number in counts_in(Path(out)).items()])

@@ -411,15 +411,19 @@ class Answer(NamedTuple):
 
 
 def plan_batch(batch: Batch) -> Answer:
-    """What becomes of the rows of a batch; runs in a worker."""
+    """What becomes of the rows of a batch; runs in a worker. What fails by our own fault costs its row alone."""
     begin = perf_counter()
-    made = tuple(plan_row(row, batch.run, batch.files, batch.before.get(row.number)) for row in batch.rows)
-    return Answer(made, perf_counter() - begin)
+    made: list[Made] = []
+    for row in batch.rows:
+        try:
+            made.append(plan_row(row, batch.run, batch.files, batch.before.get(row.number)))
+        except Exception as error:
+            made.append(failed(row, f"Planning this row failed by a fault of calplan ({type(error).__name__})."))
+    return Answer(tuple(made), perf_counter() - begin)
 
 
-def failed(row: Row) -> Made:
-    """What is said of a row that ended its worker again and again."""
-    sentence = "Planning this row ended the process that did it, twice."
+def failed(row: Row, sentence: str = "Planning this row ended the process that did it, twice.") -> Made:
+    """What is said of a row that ended its worker again and again, or failed by a fault of ours."""
     problem = Problem(f"row {row.number}", sentence, "Please report it, with the row.")
     digest = digest_of(row.cells, {})
     blank = Outcome(row=row.number, reference=row.reference, status=Status.WRONG, digest=digest, load={})

@@ -361,9 +361,10 @@ def written(material: Material) -> dict[str, Any]:
 
 def by_column(row: Row, problem: Problem, mapping: Mapping[str, Any]) -> Problem:
     """A problem of the request, or of a file that it names, at the row's column where it has one."""
-    name, _, file = problem.place.partition(" ")
-    if name == "calendar" and file and "calendar" in row.cells:
-        return Problem(f"row {row.number}, column calendar, {file}", problem.sentence, problem.remedy)
+    files = [one["file"] for one in mapping.get("calendar", ())] if "calendar" in row.cells else []
+    place = problem.place.removeprefix("calendar ")
+    if any(place == file or place.startswith(f"{file},") for file in files):
+        return Problem(f"row {row.number}, column calendar, {place}", problem.sentence, problem.remedy)
     column = column_for(problem.path or tuple(problem.place.split(".")), row, mapping)
     if column:
         return at(row, column, problem.sentence, problem.remedy)
