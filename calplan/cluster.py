@@ -29,6 +29,9 @@ SECONDS_TO_ANSWER = 10
 SECONDS_TO_LOOK, LOOKS = 10, 6
 """How often it is looked whether there are workers, and how many looks that find none are the end."""
 
+HOW_TO_SAY = (
+    "Give it as its log does: tcp://10.0.0.5:8786. For tls:// addresses, Dask's configuration has to name certificates."
+)
 GO_ON = "What is done is kept: give the same command again to go on."
 
 
