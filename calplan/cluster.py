@@ -7,8 +7,9 @@ which is looked at before anything is sent.
 
 from __future__ import annotations
 
+import asyncio
 import sys
-from concurrent.futures import BrokenExecutor, Executor
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, wait
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,6 @@ from calplan.publicdays import versions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-    from concurrent.futures import Future
     from types import TracebackType
 
     from distributed import Client
@@ -26,7 +26,12 @@ DECIDING = ("calplan", "holidays", "icalendar", "python-dateutil", "recurring-ic
 """What decides a plan's bytes beside its request, by the names of distributions."""
 SECONDS_TO_ANSWER = 10
 """How long a scheduler may take to answer."""
+SECONDS_TO_LOOK, LOOKS = 10, 6
+"""How often it is looked whether there are workers, and how many looks that find none are the end."""
 
+HOW_TO_SAY = (
+    "Give it as its log does: tcp://10.0.0.5:8786. For tls:// addresses, Dask's configuration has to name certificates."
+)
 GO_ON = "What is done is kept: give the same command again to go on."
 
 
@@ -38,6 +43,8 @@ class Cluster:
 
         self.address = address
         try:
+            # A client that finds nobody cannot be put away, and may lock up the next one: so this is tried first.
+            asyncio.run(answered(address))
             self.client = Client(address, timeout=SECONDS_TO_ANSWER, set_as_default=False)
         except (OSError, ValueError, TypeError, ImportError):
             raise self._refused(
@@ -56,9 +63,13 @@ class Cluster:
         self.client.close()
 
     def executor(self) -> Executor:
-        """An executor over the cluster. Raises :class:`InvalidRequest` where the scheduler is gone."""
+        """An executor over the cluster. Raises :class:`InvalidRequest` where scheduler or workers are gone."""
         if self.client.status != "running":
             raise self._refused("the scheduler is gone.", GO_ON)
+        try:
+            self.client.wait_for_workers(1, timeout=LOOKS * SECONDS_TO_LOOK)  # they may be on their way up again
+        except TimeoutError:
+            raise self._refused("this cluster has no workers any more.", GO_ON) from None
         return ClusterExecutor(self.client)
 
     def _suitable(self) -> int:
@@ -84,6 +95,15 @@ class Cluster:
         return InvalidRequest([Problem(self.address, sentence, remedy)])
 
 
+async def answered(address: str) -> None:
+    """Returns when a Dask process answers at an address. Raises OSError or ValueError where none does."""
+    from distributed import Security
+    from distributed.comm.core import connect
+
+    comm = await connect(address, timeout=SECONDS_TO_ANSWER, **Security().get_connection_args("client"))
+    await comm.close()
+
+
 def deciding() -> dict[str, str]:
     """The versions of what decides a plan's bytes, here."""
     found = {"python": ".".join(map(str, sys.version_info[:2])), "time zones": versions()[0]}
@@ -98,7 +118,7 @@ def deciding() -> dict[str, str]:
 class ClusterExecutor(Executor):
     """Dask's executor, with all that :class:`concurrent.futures.Executor` promises.
 
-    A connection that is gone is a broken executor, and a shutdown can give up what waits.
+    A connection that is gone, or workers that are all gone, is a broken executor; a shutdown can give up what waits.
     """
 
     def __init__(self, client: Client) -> None:
@@ -108,10 +128,48 @@ class ClusterExecutor(Executor):
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         if self.client.status != "running":
             raise BrokenExecutor("the connection to the scheduler is closed")
-        future: Future[Any] = self.inner.submit(fn, *args, **kwargs)
-        return future
+        return Watched(self.client, self.inner.submit(fn, *args, **kwargs))
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """Ends the executor, not the cluster. Batches that are given up may still be worked on to their end."""
         if self.client.status == "running":
             self.inner.shutdown(wait=wait and not cancel_futures)
+
+
+class Watched(Future[Any]):
+    """A future that is broken when there has been nobody for a while who could work on it.
+
+    Dask would wait for ever: its workers are not always started again when one task ends them all.
+    """
+
+    def __init__(self, client: Client, inner: Future[Any]) -> None:
+        super().__init__()
+        self.client = client
+        inner.add_done_callback(self._take)
+
+    def _take(self, inner: Future[Any]) -> None:
+        if inner.cancelled():
+            self.cancel()
+            self.set_running_or_notify_cancel()
+        elif (error := inner.exception()) is not None:
+            self.set_exception(error)
+        else:
+            self.set_result(inner.result())
+
+    def result(self, timeout: float | None = None) -> Any:
+        """As of any future; without a limit of time it is looked now and then whether there are workers."""
+        if timeout is not None:
+            return super().result(timeout)
+        for _ in range(LOOKS):
+            wait([self], SECONDS_TO_LOOK)
+            while not self.done() and self._worked_on():
+                wait([self], SECONDS_TO_LOOK)
+            if self.done():
+                return super().result()
+        raise BrokenExecutor("the cluster has no workers any more")
+
+    def _worked_on(self) -> bool:
+        try:
+            return bool(self.client.nthreads())
+        except (OSError, CancelledError):
+            return False

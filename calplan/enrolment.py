@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from calplan.courses import STAND_INS, Courses, Section, request_of
 from calplan.errors import InvalidRequest, Problem
@@ -49,8 +49,9 @@ def asked_by(row: Row, courses: Courses) -> Asked:
                 problems.append(at(row, column, wrong_cell.sentence, wrong_cell.remedy))
     mapping = with_edits(request_of(courses, sections or any_section(courses)), edits)
     if sections:
-        problems += unmarked(row, mapping)
-        mapping["exam"] = [with_materials(row, exam, problems) for exam in mapping["exam"]]
+        counted = [with_counts(row, exam, problems) for exam in mapping["exam"]]
+        problems += unmarked(row, counted)
+        mapping["exam"] = [with_missed(row, exam, problems) for exam in counted]
     request = None
     try:
         request = from_mapping(mapping)
@@ -249,8 +250,8 @@ def marks_of(row: Row, mark: str, exam: str) -> dict[str, tuple[str, str]]:
     return found
 
 
-def with_materials(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict[str, Any]:
-    """An exam with the row's own counts, and with what was missed by its material."""
+def with_counts(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict[str, Any]:
+    """An exam with the row's own counts in the place of the materials of their kinds."""
     counts = {}
     for kind, (column, cell) in marks_of(row, "count", exam["key"]).items():
         if kind in tuple(Kind):
@@ -258,25 +259,19 @@ def with_materials(row: Row, exam: dict[str, Any], problems: list[Problem]) -> d
                 counts[Kind(kind)] = whole_number(cell)
             except Wrong as wrong:
                 problems.append(at(row, column, wrong.sentence, wrong.remedy))
-    missed = marks_of(row, "missed", exam["key"])
-    if not counts and not missed:
+    if not counts:
         return exam
-    tables = list(exam.get("material") or ())
-    if counts:
-        tables = [one for one in tables if one.get("kind") not in counts]
-        tables += [{"kind": str(kind), "count": count} for kind, count in counts.items()]
-    if missed:
-        single = with_missed(row, {**exam, **({"material": tables} if tables else {})}, missed, problems)
-        tables = single or tables
-    return {**exam, **({"material": tables} if tables or "material" in exam else {})}
+    tables = [one for one in exam.get("material") or () if one.get("kind") not in counts]
+    return {**exam, "material": [*tables, *({"kind": str(kind), "count": count} for kind, count in counts.items())]}
 
 
-def with_missed(
-    row: Row, exam: dict[str, Any], missed: Mapping[str, tuple[str, str]], problems: list[Problem]
-) -> list[dict[str, Any]]:
-    """The exam's materials one by one, with what was missed of them."""
+def with_missed(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict[str, Any]:
+    """An exam with its materials one by one, and with what was missed of them, where the row says anything of that."""
+    missed = marks_of(row, "missed", exam["key"])
+    if not missed:
+        return exam
     tables = []
-    for material in materials_of(frozen(exam)):
+    for material in materials_of(bare(exam)):
         table = written(material)
         names = (material.key, material.key.removeprefix(f"{exam['key']}."))
         column, cell = next((missed[name] for name in names if name in missed), ("", ""))
@@ -286,32 +281,31 @@ def with_missed(
             except Wrong as wrong:
                 problems.append(at(row, column, wrong.sentence, 'Write the problems missed, or "14/20".'))
         tables.append(table)
-    return tables
+    return {**exam, "material": tables} if tables else exam
 
 
-def unmarked(row: Row, mapping: Mapping[str, Any]) -> list[Problem]:
-    """What a row says of materials that none of its exams has."""
-    silent: list[Problem] = []
-    bare = Row(number=row.number, cells={name: cell for name, cell in row.cells.items() if name.startswith("count ")})
-    exams = [with_materials(bare, exam, silent) for exam in mapping["exam"]]
-    unreadable = any(not names_in(exam) for exam in exams)
-    known = {name for exam in exams for name in names_in(exam)}
+def unmarked(row: Row, exams: Sequence[dict[str, Any]]) -> list[Problem]:
+    """What a row says of materials that none of its exams has, as they stand before anything of it was missed."""
+    columns = [column for column in row.cells if column.startswith(("missed ", "count "))]
+    known = frozenset[str]().union(*(names_in(bare(exam)) for exam in exams)) if columns else frozenset()
+    unreadable = any(not names_in(bare(exam)) for exam in exams)
     problems = []
-    for column in row.cells:
+    for column in columns:
         mark, _, about = column.partition(" ")
         if mark == "missed" and about not in known and not unreadable:
             problems.append(at(row, column, "no exam of this row has such a material.", "Leave the cell empty."))
         exam = about.rpartition(".")[0]
-        if mark == "count" and exam and exam not in {one["key"] for one in mapping["exam"]}:
+        if mark == "count" and exam and exam not in {one["key"] for one in exams}:
             problems.append(at(row, column, f"this row has no course {show(exam)}.", "Leave the cell empty."))
     return problems
 
 
-def names_in(exam: dict[str, Any]) -> set[str]:
+@lru_cache(maxsize=512)
+def names_in(exam: tuple[str, Any]) -> frozenset[str]:
     """The keys of an exam's materials, with and without its own key before them."""
-    prefix = f"{exam['key']}."
-    keys = {one.key for one in materials_of(frozen(exam))}
-    return keys | {key.removeprefix(prefix) for key in keys} | {f"{prefix}{key}" for key in keys}
+    prefix = f"{thawed(exam)['key']}."
+    keys = {one.key for one in materials_of(exam)}
+    return frozenset(keys | {key.removeprefix(prefix) for key in keys} | {f"{prefix}{key}" for key in keys})
 
 
 Frozen = tuple[tuple[str, Any], ...]
@@ -332,6 +326,11 @@ def thawed(value: tuple[str, Any]) -> Any:
     if kind == "table":
         return {key: thawed(one) for key, one in inner}
     return [thawed(one) for one in inner] if kind == "list" else inner
+
+
+def bare(exam: Mapping[str, Any]) -> tuple[str, Any]:
+    """What decides an exam's materials, as a key: what was granted does not, and may be wrong by itself."""
+    return cast("tuple[str, Any]", frozen({key: value for key, value in exam.items() if key not in GRANTED}))
 
 
 @lru_cache(maxsize=512)

@@ -12,6 +12,7 @@ from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from datetime import UTC, datetime
 from importlib.util import find_spec
 from pathlib import Path
+from time import sleep
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -46,16 +47,26 @@ DEADLY = "S-7"
 
 @pytest.fixture(scope="module")
 def local() -> Iterator[LocalCluster]:
-    """A cluster of two processes on this machine, which takes a task for deadly when two workers died of it."""
+    """A cluster of two processes on this machine."""
+    with cluster_of(2) as made:
+        yield made
+
+
+@pytest.fixture
+def fragile() -> Iterator[LocalCluster]:
+    """Another for one test alone, which takes a task for deadly as soon as one worker died of it."""
+    with cluster_of(2) as made:
+        yield made
+
+
+def cluster_of(workers: int) -> LocalCluster:
+    """A cluster over loopback; skips or fails the test where Dask is absent."""
     extra("dask", find_spec("distributed") is not None, "distributed, which comes with calplan[dask]")
     from dask.config import set as configured
     from distributed import LocalCluster
 
-    with (
-        configured({"distributed.scheduler.allowed-failures": 1}),
-        LocalCluster(**SMALL, n_workers=2) as made,
-    ):
-        yield made
+    with configured({"distributed.scheduler.allowed-failures": 0}):
+        return LocalCluster(**SMALL, n_workers=workers)
 
 
 SMALL: dict[str, Any] = {
@@ -90,49 +101,54 @@ def test_the_cluster_gives_the_same_outcomes_and_bytes(local: LocalCluster, pool
         assert list(run_rows(rows(), RUN, Folder(FIXTURES), cluster.executor, workers=2)) == pooled
 
 
-@pytest.mark.parametrize("after", [0, 9])
-def test_a_worker_killed_in_the_middle_costs_nothing(local: LocalCluster, pooled: list[Made], after: int) -> None:
-    """SIGKILL for a worker that has batches: every row comes once, with the same bytes."""
-    from calplan.cluster import Cluster
-
-    local.wait_for_workers(2)
-    with Cluster(local.scheduler_address) as cluster:
-        processes = cluster.client.run(os.getpid)
-        found = []
-        for made in run_rows(rows(), RUN, Folder(FIXTURES), cluster.executor, workers=2):
-            if len(found) == after:
-                at_work = [worker for worker, keys in cluster.client.processing().items() if keys]
-                os.kill(processes[at_work[0]], signal.SIGKILL)
-            found.append(made)
-    assert [one.outcome.row for one in found] == list(range(2, 42))
-    assert found == pooled
-
-
-def deadly(work: Callable[[Batch], Answer], batch: Batch) -> Answer:
-    """What a worker does that one row ends."""
-    if any(row.reference == DEADLY for row in batch.rows):
+def deadly(work: Callable[[Batch], Answer], batch: Batch, marker: str, *, late: bool) -> Answer:
+    """What a worker does that one row ends: before its batch is planned or after it; once only if a marker is named."""
+    answer = work(batch) if late else None
+    if any(row.reference == DEADLY for row in batch.rows) and not (marker and os.path.exists(marker)):
+        if marker:
+            Path(marker).touch()
+        sleep(1)  # a worker that ends while it is being started is not started again
         os.kill(os.getpid(), signal.SIGKILL)
-    return work(batch)
+    return answer or work(batch)
 
 
 class Deadly(Executor):
-    """An executor with one row that ends whatever worker plans it."""
+    """An executor with one row that ends the worker that plans it: once where there is a marker, else always."""
 
-    def __init__(self, inner: Executor) -> None:
-        self.inner = inner
+    def __init__(self, inner: Executor, marker: str = "", *, late: bool = False) -> None:
+        self.inner, self.marker, self.late = inner, marker, late
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        return self.inner.submit(deadly, fn, *args, **kwargs)
+        return self.inner.submit(deadly, fn, *args, self.marker, late=self.late, **kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         self.inner.shutdown(wait=wait, cancel_futures=cancel_futures)
 
 
-def test_a_row_that_ends_its_workers_costs_itself_alone(local: LocalCluster, pooled: list[Made]) -> None:
+@pytest.mark.parametrize("late", [False, True], ids=["before its batch", "with its batch done"])
+def test_a_worker_killed_in_the_middle_costs_nothing(
+    fragile: LocalCluster, pooled: list[Made], tmp_path: Path, *, late: bool
+) -> None:
+    """SIGKILL for a worker that has a batch in hand and others waiting: every row comes once, with the same bytes."""
+    from calplan.cluster import Cluster
+
+    marker = tmp_path / "killed"
+    with Cluster(fragile.scheduler_address) as cluster:
+        found = list(
+            run_rows(
+                rows(), RUN, Folder(FIXTURES), lambda: Deadly(cluster.executor(), str(marker), late=late), workers=2
+            )
+        )
+    assert marker.exists()
+    assert [one.outcome.row for one in found] == list(range(2, 42))
+    assert found == pooled
+
+
+def test_a_row_that_ends_its_workers_costs_itself_alone(fragile: LocalCluster, pooled: list[Made]) -> None:
     """All others come as ever; of that one it is said what happened."""
     from calplan.cluster import Cluster
 
-    with Cluster(local.scheduler_address) as cluster:
+    with Cluster(fragile.scheduler_address) as cluster:
         found = list(run_rows(rows(), RUN, Folder(FIXTURES), lambda: Deadly(cluster.executor()), workers=2))
     (lost,) = [one for one in found if one.outcome.reference == DEADLY]
     assert lost.outcome.status is Status.WRONG
@@ -179,9 +195,7 @@ def test_an_address_without_a_scheduler(local: LocalCluster, monkeypatch: pytest
 
 def test_a_cluster_without_workers(local: LocalCluster) -> None:
     """It would wait for ever."""
-    from distributed import LocalCluster as Made
-
-    with Made(**SMALL, n_workers=0) as empty:
+    with cluster_of(0) as empty:
         assert "has no workers" in refused(empty.scheduler_address)
 
 
@@ -189,28 +203,31 @@ def test_workers_of_another_version(local: LocalCluster, monkeypatch: pytest.Mon
     """Each is named with what differs, before anything is sent."""
     from calplan import cluster
 
-    local.wait_for_workers(2)
     monkeypatch.setattr(cluster, "version", lambda name: "0.0.1")
     said = refused(local.scheduler_address)
     assert said.count("this worker has calplan ") == 2
     assert "not 0.0.1" in said
 
 
-def test_a_scheduler_that_goes_away(local: LocalCluster) -> None:
+@pytest.mark.parametrize("gone", ["scheduler", "workers"])
+def test_a_cluster_that_goes_away(monkeypatch: pytest.MonkeyPatch, gone: str) -> None:
     """What is done was given before; then it is said how to go on."""
-    from distributed import LocalCluster as Made
+    from calplan import cluster
 
-    from calplan.cluster import Cluster
-
+    monkeypatch.setattr(cluster, "SECONDS_TO_LOOK", 0.5)
+    said = {"scheduler": "the scheduler is gone", "workers": "has no workers any more"}[gone]
     found = []
-    with Made(**SMALL, n_workers=1) as brief, Cluster(brief.scheduler_address) as cluster:
 
-        def go() -> None:
-            for made in run_rows(rows(), RUN, Folder(FIXTURES), cluster.executor, workers=1):
-                found.append(made)
-                if len(found) == 5:
-                    brief.close()
+    def go(brief: LocalCluster, there: cluster.Cluster) -> None:
+        for made in run_rows(rows(), RUN, Folder(FIXTURES), there.executor, workers=1):
+            found.append(made)
+            if len(found) == 5:
+                brief.close() if gone == "scheduler" else brief.scale(0)
 
-        with pytest.raises(InvalidRequest, match=r"the scheduler is gone.*give the same command again"):
-            go()
+    with (
+        cluster_of(1) as brief,
+        cluster.Cluster(brief.scheduler_address) as there,
+        pytest.raises(InvalidRequest, match=rf"{said}.*give the same command again"),
+    ):
+        go(brief, there)
     assert 5 <= len(found) < 40

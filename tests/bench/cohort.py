@@ -45,6 +45,7 @@ from tests.bench.pipeline import alone
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    from calplan.cohort import Answer, Batch, Made
     from calplan.roster import Row
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "cohort"
@@ -54,7 +55,7 @@ COLUMNS = (
     "reference", "course", "section", "study_hours", "usual", "extra_time",
     "missed quiz-1", "missed quiz-2", "missed gas-laws", "count practice",
 )  # fmt: skip
-PAIRS = 5
+PAIRS = 8
 """How often one and two workers are measured, turn by turn."""
 
 
@@ -153,33 +154,50 @@ def say_peak(rows: int, one_in: int) -> None:
 # --------------------------------------------------------------------------------------------------- workers
 
 
+class Measured(NamedTuple):
+    """An answer with the processor time that it took the worker."""
+
+    made: tuple[Made, ...]
+    seconds: float
+    processor: float
+
+
+def measured(work: Callable[[Batch], Answer], batch: Batch) -> Measured:
+    """Does a worker's work and measures it; runs in the worker."""
+    used = process_time()
+    answer = work(batch)
+    return Measured(*answer, process_time() - used)
+
+
 class Kept(Executor):
     """An executor that outlives the run that it is lent to, so that processes that are warm can be measured.
 
-    ``busy`` adds up the seconds that its workers took for batches.
+    ``busy`` adds up the seconds that its workers took for batches, ``used`` their processor time in them.
     """
 
     def __init__(self, inner: Executor) -> None:
-        self.inner, self.busy = inner, 0.0
+        self.inner, self.busy, self.used = inner, 0.0, 0.0
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        future = self.inner.submit(fn, *args, **kwargs)
+        future = self.inner.submit(measured, fn, *args, **kwargs)
         future.add_done_callback(self.count)
         return future
 
     def count(self, future: Future[Any]) -> None:
         self.busy += future.result().seconds
+        self.used += future.result().processor
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """Nothing: whoever lent it ends it."""
 
 
 class Timed(NamedTuple):
-    """A whole run with warm workers: its seconds, the parent's processor time in them, and the workers' seconds."""
+    """A whole run with warm workers: seconds, the parent's processor time, the workers' seconds and processor time."""
 
     seconds: float
     parent: float
     busy: float
+    used: float
 
 
 def timed(roster: bytes, executor: Executor, workers: int) -> Timed:
@@ -188,11 +206,13 @@ def timed(roster: bytes, executor: Executor, workers: int) -> Timed:
     with tempfile.TemporaryDirectory() as place:
         began, used = perf_counter(), process_time()
         run_into(Path(place, "out"), roster, lambda: kept, workers)
-        return Timed(perf_counter() - began, process_time() - used, kept.busy)
+        return Timed(perf_counter() - began, process_time() - used, kept.busy, kept.used)
 
 
-def print_workers(rows: int = 120) -> None:
+def print_workers(rows: int = 80) -> None:
     """Two workers against one, turn by turn; of each the fastest run counts, which others disturbed least.
+
+    Where others use the machine, the ratio of seconds says little, and that of processor time more.
 
     With one worker the parent has a processor to itself. With two workers on two processors it takes its share from
     them, which makes the run longer by half of it: that is taken off where there are no more processors than workers.
@@ -213,6 +233,15 @@ def print_workers(rows: int = 120) -> None:
     left = double.seconds - (double.parent / 2 if cores <= 2 else 0)
     plain, lessened = single.seconds / double.seconds, single.seconds / left
     print(f"  two against one: {plain:.2f}; the parent's share taken off: {lessened:.2f}; goal 1.8")
+    first, second = (min(run.used for run in runs) / rows for runs in zip(*pairs, strict=True))
+    own = min(both.parent for _, both in pairs) / rows
+    print(
+        f"  processor time a row: {first * 1e3:.1f}ms with one, {second * 1e3:.1f}ms with two, parent {own * 1e3:.1f}ms"
+    )
+    print(
+        f"  by that, with two processors to itself: {2 * first / (second + own):.2f}; without the parent's share: "
+        f"{2 * first / second:.2f}"
+    )
     print(f"  {cores} processors; others kept {elsewhere:.2f} of them busy meanwhile")
 
 
@@ -288,7 +317,7 @@ def least(work: Callable[[], object], rounds: int = 3) -> float:
 # ------------------------------------------------------------------------------------------------------ dask
 
 
-def print_dask(rows: int = 120) -> None:
+def print_dask(rows: int = 80) -> None:
     """The same rows on a cluster over loopback and on a pool, turn by turn."""
     from distributed import Client, LocalCluster
 
@@ -312,6 +341,8 @@ def print_dask(rows: int = 120) -> None:
         share, full = median(run.parent / run.seconds for run in runs), median(run.busy / run.seconds for run in runs)
         print(f"  {name}: {rates} a second; parent {share:.1%} of a processor; workers busy {full / 2:.1%}")
     own, clusters = (min(runs).seconds for runs in zip(*pairs, strict=True))
+    ours, theirs = (min(run.parent + run.used for run in runs) for runs in zip(*pairs, strict=True))
+    print(f"  cluster against pool, processor time of parent and workers' batches: {theirs / ours:.2f}")
     print(f"  cluster against pool, seconds: {clusters / own:.2f} (the scheduler runs in the parent here)")
 
 
