@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 logger = logging.getLogger("web.runner")
 
+PAUSE_SECONDS = 5
+"""How long a cohort waits for a busy database."""
+
 
 class Runner:
     """Plans what waits. ``executor`` makes what plans; without it, processes of this machine or a cluster do."""
@@ -34,14 +37,19 @@ class Runner:
         self.ending = Event()
         self.lock = Lock()
         self.threads: dict[str, Thread] = {}
+        self.asked: dict[str, bool] = {}
+        """The cohorts that are being planned, and whether somebody has asked for it again since that began."""
         self.client: Any = None
 
     def start(self, cohort_id: str) -> None:
         """Sees to it that a cohort is being planned."""
         with self.lock:
-            known = self.threads.get(cohort_id)
-            if self.ending.is_set() or (known is not None and known.is_alive()):
+            if self.ending.is_set():
                 return
+            if cohort_id in self.asked:
+                self.asked[cohort_id] = True
+                return
+            self.asked[cohort_id] = False
             thread = Thread(target=self._plan, args=(cohort_id,), name=f"cohort {cohort_id[:4]}", daemon=True)
             self.threads[cohort_id] = thread
             thread.start()
@@ -65,14 +73,32 @@ class Runner:
 
     def _plan(self, cohort_id: str) -> None:
         try:
-            while not self.ending.is_set():
-                planned = cohorts.plan_waiting(
-                    self.service, cohort_id, self.executor, workers=self.workers, stopped=self.ending.is_set
-                )
-                if not planned:
-                    return
+            while not self.ending.is_set() and (self._some(cohort_id) or self._more(cohort_id)):
+                pass
         except Exception:
             logger.exception("A cohort could not be planned to its end; its rows wait.")
+            with self.lock:
+                self.asked.pop(cohort_id, None)
+
+    def _some(self, cohort_id: str) -> int:
+        """Plans what waits; gives how many rows, or 1 where the database was busy and the same is to be tried again."""
+        try:
+            return cohorts.plan_waiting(
+                self.service, cohort_id, self.executor, workers=self.workers, stopped=self.ending.is_set
+            )
+        except store.Unavailable:
+            logger.warning("The database was busy; a cohort waits for a moment, and goes on.")
+            self.ending.wait(PAUSE_SECONDS)
+            return 1
+
+    def _more(self, cohort_id: str) -> bool:
+        """Whether somebody has asked again; where nobody has, whoever asks next begins anew."""
+        with self.lock:
+            if self.asked.get(cohort_id):
+                self.asked[cohort_id] = False
+                return True
+            self.asked.pop(cohort_id, None)
+            return False
 
     def _processes(self) -> Executor:
         """Processes of this machine, or the cluster that is set."""
