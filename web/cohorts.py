@@ -74,7 +74,7 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
     try:
         courses = read_courses(papers.courses, name=papers.courses_name)
     except InvalidRequest as wrong:
-        problems += wrong.problems
+        problems += [in_file(papers.courses_name, one) for one in wrong.problems]
     try:
         rows = tuple(row for row, _ in zip(distinct(roster_of(papers)), range(most + 1), strict=False))
         if len(rows) > most:
@@ -96,6 +96,13 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
     if problems or courses is None or rows is None:
         raise InvalidRequest(problems)
     return Taken(courses, papers.courses, tuple(map(member_of, rows)), files, told, last_day(courses))
+
+
+def in_file(name: str, problem: Problem) -> Problem:
+    """The problem with the file's name before its place: two files are handed in at once."""
+    if problem.place.startswith(name):
+        return problem
+    return Problem(f"{name}, {problem.place}", problem.sentence, problem.remedy)
 
 
 def roster_of(papers: Papers) -> Iterator[Row]:

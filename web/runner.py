@@ -66,6 +66,14 @@ class Runner:
         for thread in list(self.threads.values()):
             thread.join()
 
+    def busy(self, seconds: float) -> bool:
+        """Whether something is still being planned after so many seconds, or until then."""
+        for thread in list(self.threads.values()):
+            if thread.is_alive():
+                thread.join(seconds)
+                return True
+        return False
+
     def close(self) -> None:
         """Ends what is under way; what waits is kept."""
         self.ending.set()

@@ -204,6 +204,12 @@ def with_waiting(connection: Connection) -> list[str]:
     return sorted(connection.execute(wanted).scalars())
 
 
+def number_waiting(connection: Connection) -> int:
+    """How many members of all cohorts are to be planned."""
+    wanted = select(func.count()).where(members_.c.status == WAITING, members_.c.number > 0)
+    return connection.execute(wanted).scalar() or 0
+
+
 def counts(connection: Connection, cohort_id: str) -> dict[str, int]:
     """How many members have which status, those that are no longer in the roster apart."""
     wanted = (
