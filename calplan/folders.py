@@ -9,6 +9,7 @@ from __future__ import annotations
 import stat
 import zipfile
 import zlib
+from lzma import LZMAError
 from pathlib import Path
 from typing import IO
 
@@ -65,7 +66,7 @@ class Archive:
         try:
             with self.archive.open(found) as file:
                 return file.read(MOST_CALENDAR + 1)
-        except (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, NotImplementedError):
+        except (zipfile.BadZipFile, zlib.error, LZMAError, OSError, EOFError, RuntimeError, NotImplementedError):
             return None
 
 

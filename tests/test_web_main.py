@@ -8,8 +8,9 @@ import signal
 import socket
 import subprocess
 import sys
+import zipfile
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.error import URLError
@@ -20,7 +21,7 @@ from click.testing import CliRunner, Result
 
 from tests import served
 from tests.judges import assert_agree
-from web import demo, store
+from web import demo, in_bulk, store, store_cohorts
 from web.__main__ import loopback, main
 
 if TYPE_CHECKING:
@@ -184,3 +185,71 @@ def test_where_there_is_no_service_nothing_is_made(tmp_path: Path, command: tupl
 def test_the_demonstrations_clock_starts_where_its_plan_says() -> None:
     now = served.NOW
     assert now + demo.offset(now) == demo.NOW
+
+
+# ----------------------------------------------------------------------------------------------------- a whole cohort
+
+COHORT = ROOT / "fixtures" / "cohort"
+
+
+def rows_of(data: Path) -> list[tuple[str, str, bool]]:
+    """Key, outcome, and whether there is a plan, of all rows of all cohorts."""
+    engine = store.open_engine(f"sqlite:///{data / 'calplan.sqlite'}")
+    with store.reading(engine) as connection:
+        found = connection.execute(store_cohorts.members_.select()).fetchall()
+    engine.dispose()
+    return sorted((one.key, one.status, one.plan_id is not None) for one in found)
+
+
+@pytest.mark.parametrize("packed", [False, True], ids=["folder", "archive"])
+def test_a_roster_goes_straight_into_the_service(data: Path, tmp_path: Path, packed: bool) -> None:
+    calendars = COHORT
+    if packed:
+        calendars = tmp_path / "calendars.zip"
+        with zipfile.ZipFile(calendars, "w") as archive:
+            archive.write(COHORT / "timetable.ics", "timetable.ics")
+    files = str(COHORT / "roster.csv"), str(COHORT / "courses.toml")
+    offset = str(round((served.NOW - datetime.now(UTC)).total_seconds()))
+    more = {"planners": "1", "members": "2", "clock_offset": offset}  # more rows than may be uploaded
+    result = run("cohort", *files, "--calendars", str(calendars), "--title", "Spring", data=data, **more)
+    assert result.exit_code == 0, result.output
+    found = re.search(r"^http://127.0.0.1:8080(/cohort/\S+)$", result.stdout, re.M)
+    assert found
+    assert "Planned: 5 rows. Waiting: 0." in result.stderr
+    rows = rows_of(data)
+    assert [key for key, _, _ in rows] == [f"s-100{number}" for number in range(1, 6)]
+    assert {plan for _, _, plan in rows} == {True}
+    assert {status for _, status, _ in rows} <= {"planned", "planned with warnings", "cannot fit"}
+    app = served.application(tmp_path)
+    page = app.test_client().get(found[1])
+    served.service_of(app).engine.dispose()
+    assert "All 5 rows are done" in page.text
+    assert "<h1>Spring</h1>" in page.text
+
+
+def test_what_waits_is_planned_when_an_operator_says_so(data: Path, tmp_path: Path) -> None:
+    app = served.application(tmp_path)
+    app.extensions["calplan.runner"].ending.set()
+    service = served.service_of(app)
+    in_bulk.take_in(service, COHORT / "roster.csv", COHORT / "courses.toml", COHORT, "Spring", tell=lambda text: None)
+    service.engine.dispose()
+    assert {status for _, status, _ in rows_of(data)} == {""}
+    result = run("cohort", "--resume", data=data, planners="1")
+    assert result.exit_code == 0, result.output
+    assert "Planned: 5 rows. Waiting: 0." in result.stderr
+    before = rows_of(data)
+    assert "" not in {status for _, status, _ in before}
+    assert "Planned: 0 rows. Waiting: 0." in run("cohort", "--resume", data=data, planners="1").stderr
+    assert rows_of(data) == before
+
+
+def test_a_roster_that_cannot_be_used_is_told_and_nothing_is_kept(data: Path, tmp_path: Path) -> None:
+    (tmp_path / "r.csv").write_text("a,b\n1,2\n")
+    (tmp_path / "c.toml").write_text("[[course]]\nkey = 5\n")
+    result = run("cohort", str(tmp_path / "r.csv"), str(tmp_path / "c.toml"), data=data)
+    assert result.exit_code == 1
+    assert "r.csv" in result.stderr
+    assert "c.toml" in result.stderr
+    assert rows_of(data) == []
+    for arguments in ([], ["--resume", str(tmp_path / "r.csv"), str(tmp_path / "c.toml")], [str(tmp_path / "r.csv")]):
+        assert run("cohort", *arguments, data=data).exit_code == 2

@@ -17,8 +17,10 @@ import click
 import msgspec
 from waitress.server import create_server
 
-from web import create_app, demo, feed, plans, store, system_clock, upkeep
+from calplan.errors import InvalidRequest
+from web import create_app, demo, feed, in_bulk, plans, store, system_clock, upkeep
 from web.config import BadSettings, Settings, from_environment
+from web.runner import Runner
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -117,6 +119,35 @@ def restore(settings: Settings, folder: Path) -> None:
     finally:
         engine.dispose()
     click.echo("Restored. Start the service again.")
+
+
+@main.command()
+@click.argument("roster", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("courses", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "--calendars", type=click.Path(exists=True, path_type=Path), help="The busy calendars: a folder or a ZIP."
+)
+@click.option("--title", default="Cohort", show_default=True, help="What the cohort is called.")
+@click.option("--resume", is_flag=True, help="Go on with every cohort that has rows waiting; no files are needed.")
+@click.pass_obj
+def cohort(
+    settings: Settings, roster: Path | None, courses: Path | None, calendars: Path | None, title: str, *, resume: bool
+) -> None:
+    """Take in a ROSTER of any size with its COURSES, and plan every row.
+
+    Prints the cohort's address first. What was cut off goes on with --resume, or when the service starts.
+    """
+    if resume is bool(roster or courses) or bool(roster) is not bool(courses):
+        raise click.UsageError("Give a roster and its courses, or --resume without them.")
+    service = for_operator(settings)
+    try:
+        if roster is not None and courses is not None:
+            in_bulk.take_in(service, roster, courses, calendars, title, tell=click.echo)
+        in_bulk.plan_all(service, Runner(service), tell=lambda text: click.echo(text, err=True))
+    except InvalidRequest as wrong:
+        raise click.ClickException("\n".join(map(str, in_bulk.sentences(wrong)))) from None
+    except store.Unavailable as error:
+        raise click.ClickException(str(error)) from None
 
 
 def for_operator(settings: Settings) -> Service:

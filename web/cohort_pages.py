@@ -160,7 +160,7 @@ def overview(members: Iterable[Member]) -> Overview:
     def planned() -> Iterator[Outcome]:
         nonlocal waiting
         for member in members:
-            if member.status == store_cohorts.WAITING:
+            if member.status == store_cohorts.WAITING and member.number:
                 waiting += 1
             else:
                 yield msgspec.structs.replace(outcome_of(member), row=member.number)

@@ -89,7 +89,7 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
     try:
         courses = read_courses(papers.courses, name=papers.courses_name)
     except InvalidRequest as wrong:
-        problems += wrong.problems
+        problems += [in_file(papers.courses_name, one) for one in wrong.problems]
     try:
         rows = tuple(row for row, _ in zip(distinct(roster_of(papers)), range(most + 1), strict=False))
         if len(rows) > most:
@@ -112,6 +112,13 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
     if problems or courses is None or rows is None:
         raise InvalidRequest(problems)
     return Taken(courses, papers.courses, tuple(map(member_of, rows)), files, told, last_day(courses))
+
+
+def in_file(name: str, problem: Problem) -> Problem:
+    """The problem with the file's name before its place: two files are handed in at once."""
+    if problem.place.startswith(name):
+        return problem
+    return Problem(f"{name}, {problem.place}", problem.sentence, problem.remedy)
 
 
 def roster_of(papers: Papers) -> Iterator[Row]:
@@ -213,6 +220,7 @@ def again(
     it to the byte (:func:`calplan.cohort.plan_row` compares what the two ask for).
     """
     now = service.clock()
+    store_cohorts.lock(connection, cohort.id)
     old = {one.key: one for one in store_cohorts.every(connection, cohort.id)}
     same_courses = cohort.courses == taken.document and not new_files(connection, cohort.id, taken.files)
     changed, added, own = [], [], []
@@ -314,25 +322,39 @@ def plan_waiting(
     *,
     workers: int,
     stopped: Callable[[], bool] = lambda: False,
+    told: Callable[[int], None] = lambda number: None,
 ) -> int:
-    """Plans the members of a cohort that wait, until none does or it is ``stopped``; gives how many were planned."""
+    """Plans the members of a cohort that wait, until none does or it is ``stopped``; gives how many were planned.
+
+    Ends early, and gives what was done until then, where another roster is handed in meanwhile: what that one has
+    waiting is for the next call. ``told`` is given the number of outcomes whenever some are written.
+    """
     with store.reading(service.engine) as connection:
         cohort = store_cohorts.find(connection, cohort_id)
     if cohort is None:
         return 0
     run = Run(cohort.courses, cohort.as_of, cohort.seed, plans.placeholder_links(service))
     run = run._replace(classes=with_classes(service, cohort, run))
-    keys: dict[int, str] = {}
-    rows = waiting_rows(service, cohort_id, keys, stopped)
-    before = lambda row: before_of(service, cohort_id, keys[row.number])  # noqa: E731 - a name for one argument
+    asked: dict[int, Member] = {}
+    rows = waiting_rows(service, cohort, asked, stopped)
+    before = lambda row: before_of(service, cohort_id, asked[row.number].key)  # noqa: E731 - a name for one argument
     number = 0
     lot: list[Made] = []
+
+    def keep_lot() -> None:
+        nonlocal number
+        write(service, cohort, lot, asked)
+        number += len(lot)
+        told(len(lot))
+        lot.clear()
+
     for made in run_rows(rows, run, Kept(service.engine, cohort_id), executor, workers=workers, before=before):
         lot.append(made)
         if len(lot) == LOT:
-            number += write(service, cohort_id, lot, keys)
-            lot = []
-    return number + write(service, cohort_id, lot, keys)
+            keep_lot()
+    if lot:
+        keep_lot()
+    return number
 
 
 def with_classes(service: Service, cohort: Cohort, run: Run) -> tuple[ClassDocument, ...]:
@@ -363,21 +385,37 @@ def common_files(connection: Connection, cohort: Cohort) -> dict[str, bytes]:
     return {name: data for name in names if (data := store_cohorts.file(connection, cohort.id, name)) is not None}
 
 
-def waiting_rows(service: Service, cohort_id: str, keys: dict[int, str], stopped: Callable[[], bool]) -> Iterator[Row]:
-    """The rows that wait, a few hundred in memory at a time; ``keys`` learns whose they are."""
-    after = -1
+def same_run(one: Cohort, other: Cohort | None) -> bool:
+    """Whether nothing that decides plans has changed in a cohort."""
+    return other is not None and (one.courses, one.as_of) == (other.courses, other.as_of)
+
+
+def waiting_rows(
+    service: Service, cohort: Cohort, asked: dict[int, Member], stopped: Callable[[], bool]
+) -> Iterator[Row]:
+    """The rows that wait, a few hundred in memory at a time; ``asked`` learns whose they are.
+
+    There are no more of them once another roster is handed in.
+    """
+    after = 0
     while not stopped():
         with store.reading(service.engine) as connection:
-            found = store_cohorts.waiting(connection, cohort_id, 200, after)
+            if not same_run(cohort, store_cohorts.find(connection, cohort.id)):
+                return
+            found = store_cohorts.waiting(connection, cohort.id, 200, after)
         for member in found:
             if stopped():
                 return
-            row = msgspec.json.decode(member.cells, type=Row)
-            keys[row.number] = member.key
-            after = row.number
-            yield row
+            after = member.number
+            asked[after] = member
+            yield row_of(member)
         if not found:
             return
+
+
+def row_of(member: Member) -> Row:
+    """A member's row as it was read, in its present place."""
+    return msgspec.structs.replace(msgspec.json.decode(member.cells, type=Row), number=member.number)
 
 
 def before_of(service: Service, cohort_id: str, key: str) -> Before | None:
@@ -392,22 +430,22 @@ def before_of(service: Service, cohort_id: str, key: str) -> Before | None:
         return Before(outcome_of(member), kept.document.encode(), kept.plan, store.entries(connection, kept.id))
 
 
-def write(service: Service, cohort_id: str, lot: list[Made], keys: dict[int, str]) -> int:
-    """Keeps outcomes, all of them or none."""
-    if not lot:
-        return 0
+def write(service: Service, cohort: Cohort, lot: list[Made], asked: dict[int, Member]) -> None:
+    """Keeps outcomes, all of them or none: none where another roster was handed in since they were asked for."""
     with store.writing(service.engine) as connection:
-        if store_cohorts.find(connection, cohort_id) is None:
-            return 0
+        if not store_cohorts.lock(connection, cohort.id) or not same_run(
+            cohort, store_cohorts.find(connection, cohort.id)
+        ):
+            return
         for made in lot:
-            write_one(service, connection, cohort_id, keys.pop(made.outcome.row), made)
-    return len(lot)
+            write_one(service, connection, cohort.id, asked.pop(made.outcome.row), made)
 
 
-def write_one(service: Service, connection: Connection, cohort_id: str, key: str, made: Made) -> None:
+def write_one(service: Service, connection: Connection, cohort_id: str, asked: Member, made: Made) -> None:
     """Keeps what became of a member, and its plan. A plan that its student changed meanwhile stays."""
+    key = asked.key
     member = store_cohorts.member(connection, cohort_id, key)
-    if member is None or member.status != store_cohorts.WAITING:
+    if member is None or member.status != store_cohorts.WAITING or member.cells != asked.cells:
         return
     document, plan_id = member.document, member.plan_id
     if not made.same and made.plan:

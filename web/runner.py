@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 logger = logging.getLogger("web.runner")
 
+PAUSE_SECONDS = 5
+"""How long a cohort waits for a busy database."""
+
 
 MOST_TRIALS = 50
 """Trials that are remembered; the oldest is forgotten first, and all of them when the server ends."""
@@ -53,14 +56,20 @@ class Runner:
         self.lock = Lock()
         self.threads: dict[str, Thread] = {}
         self.trials: dict[str, Trial] = {}
+        self.turn = Lock()  # one trial after the other
         self.cluster: Cluster | None = None
+        self.asked: dict[str, bool] = {}
+        """The cohorts that are being planned, and whether somebody has asked for it again since that began."""
 
     def start(self, cohort_id: str) -> None:
         """Sees to it that a cohort is being planned."""
         with self.lock:
-            known = self.threads.get(cohort_id)
-            if self.ending.is_set() or (known is not None and known.is_alive()):
+            if self.ending.is_set():
                 return
+            if cohort_id in self.asked:
+                self.asked[cohort_id] = True
+                return
+            self.asked[cohort_id] = False
             thread = Thread(target=self._plan, args=(cohort_id,), name=f"cohort {cohort_id[:4]}", daemon=True)
             self.threads[cohort_id] = thread
             thread.start()
@@ -85,7 +94,8 @@ class Runner:
 
         def run() -> None:
             try:
-                work()
+                with self.turn:
+                    work()
             except Exception:
                 logger.exception("A trial could not be finished.")
                 trial.failed = True
@@ -130,6 +140,14 @@ class Runner:
         for thread in list(self.threads.values()):
             thread.join()
 
+    def busy(self, seconds: float) -> bool:
+        """Whether something is still being planned after so many seconds, or until then."""
+        for thread in list(self.threads.values()):
+            if thread.is_alive():
+                thread.join(seconds)
+                return True
+        return False
+
     def close(self) -> None:
         """Ends what is under way; what waits is kept."""
         self.ending.set()
@@ -137,14 +155,32 @@ class Runner:
 
     def _plan(self, cohort_id: str) -> None:
         try:
-            while not self.ending.is_set():
-                planned = cohorts.plan_waiting(
-                    self.service, cohort_id, self.executor, workers=self.workers, stopped=self.ending.is_set
-                )
-                if not planned:
-                    return
+            while not self.ending.is_set() and (self._some(cohort_id) or self._more(cohort_id)):
+                pass
         except Exception:
             logger.exception("A cohort could not be planned to its end; its rows wait.")
+            with self.lock:
+                self.asked.pop(cohort_id, None)
+
+    def _some(self, cohort_id: str) -> int:
+        """Plans what waits; gives how many rows, or 1 where the database was busy and the same is to be tried again."""
+        try:
+            return cohorts.plan_waiting(
+                self.service, cohort_id, self.executor, workers=self.workers, stopped=self.ending.is_set
+            )
+        except store.Unavailable:
+            logger.warning("The database was busy; a cohort waits for a moment, and goes on.")
+            self.ending.wait(PAUSE_SECONDS)
+            return 1
+
+    def _more(self, cohort_id: str) -> bool:
+        """Whether somebody has asked again; where nobody has, whoever asks next begins anew."""
+        with self.lock:
+            if self.asked.get(cohort_id):
+                self.asked[cohort_id] = False
+                return True
+            self.asked.pop(cohort_id, None)
+            return False
 
     def _processes(self) -> Executor:
         """Processes of this machine, or the cluster that is set."""

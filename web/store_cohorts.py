@@ -174,7 +174,7 @@ def file(connection: Connection, cohort_id: str, name: str) -> bytes | None:
 def files(connection: Connection, cohort_id: str) -> dict[str, bytes]:
     """All files of a cohort by name."""
     found = connection.execute(select(files_.c.name, files_.c.data).where(files_.c.cohort_id == cohort_id))
-    return {row[0]: row[1] for row in found}
+    return {row.name: row.data for row in found}
 
 
 def members(connection: Connection, cohort_id: str, *, after: int = -1, most: int | None = None) -> Sequence[Member]:
@@ -191,8 +191,17 @@ def every(connection: Connection, cohort_id: str, lot: int = 500) -> Iterator[Me
         yield Member._make(row)
 
 
-def waiting(connection: Connection, cohort_id: str, most: int, after: int = -1) -> Sequence[Member]:
-    """The next members that wait to be planned."""
+def lock(connection: Connection, cohort_id: str) -> bool:
+    """Has others wait who want to write outcomes of this cohort, until the transaction ends; false: no such cohort.
+
+    For a connection of :func:`web.store.writing`; as :func:`web.store.lock`.
+    """
+    wanted = select(cohorts.c.id).where(cohorts.c.id == cohort_id).with_for_update()
+    return connection.execute(wanted).first() is not None
+
+
+def waiting(connection: Connection, cohort_id: str, most: int, after: int = 0) -> Sequence[Member]:
+    """The next members that wait to be planned. Who is no longer in the roster waits for nothing."""
     wanted = select(*_MEMBER).where(
         members_.c.cohort_id == cohort_id, members_.c.status == WAITING, members_.c.number > after
     )
@@ -201,8 +210,14 @@ def waiting(connection: Connection, cohort_id: str, most: int, after: int = -1) 
 
 def with_waiting(connection: Connection) -> list[str]:
     """The ids of all cohorts that have members to be planned."""
-    wanted = select(members_.c.cohort_id).where(members_.c.status == WAITING).distinct()
+    wanted = select(members_.c.cohort_id).where(members_.c.status == WAITING, members_.c.number > 0).distinct()
     return sorted(connection.execute(wanted).scalars())
+
+
+def number_waiting(connection: Connection) -> int:
+    """How many members of all cohorts are to be planned."""
+    wanted = select(func.count()).where(members_.c.status == WAITING, members_.c.number > 0)
+    return connection.execute(wanted).scalar() or 0
 
 
 def counts(connection: Connection, cohort_id: str) -> dict[str, int]:
