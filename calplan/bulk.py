@@ -24,6 +24,7 @@ import os
 import shutil
 import zipfile
 from contextlib import suppress
+from datetime import datetime
 from hashlib import blake2b, sha256
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -39,7 +40,6 @@ from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from datetime import datetime
 
     from calplan.roster import Row
 

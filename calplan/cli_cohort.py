@@ -194,7 +194,9 @@ def executor_of(scheduler: str | None, workers: int) -> Callable[[], Executor]:
     if scheduler is None:
         from concurrent.futures import ProcessPoolExecutor
 
-        return lambda: ProcessPoolExecutor(workers)
+        from calplan.cohort import end_with_parent
+
+        return lambda: ProcessPoolExecutor(workers, initializer=end_with_parent)
     try:
         from distributed import Client
     except ImportError:
