@@ -334,8 +334,10 @@ def executors(scheduler: str | None, workers: int | None) -> Iterator[tuple[Call
     if scheduler is None:
         from concurrent.futures import ProcessPoolExecutor
 
+        from calplan.cohort import end_with_parent
+
         number = workers or os.cpu_count() or 1
-        yield lambda: ProcessPoolExecutor(number), number
+        yield lambda: ProcessPoolExecutor(number, initializer=end_with_parent), number
         return
     if find_spec("distributed") is None:
         sentence = "A cluster needs Dask, which is not installed: install calplan with its extra, calplan[dask]."

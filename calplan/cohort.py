@@ -11,12 +11,15 @@ each row's ids derive from the seed and its reference.
 from __future__ import annotations
 
 import json
+import os
 from collections import Counter, deque
 from concurrent.futures import BrokenExecutor, CancelledError
 from datetime import date
 from enum import StrEnum
 from functools import lru_cache
 from hashlib import blake2b, sha256
+from multiprocessing import parent_process
+from threading import Thread
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
@@ -420,6 +423,18 @@ def plan_batch(batch: Batch) -> Answer:
         except Exception as error:
             made.append(failed(row, f"Planning this row failed by a fault of calplan ({type(error).__name__})."))
     return Answer(tuple(made), perf_counter() - begin)
+
+
+def end_with_parent() -> None:
+    """Begins a process of ours: it ends when the one that started it does, even if that one was killed."""
+    parent = parent_process()
+
+    def wait() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    Thread(target=wait, daemon=True).start()
 
 
 def failed(row: Row, sentence: str = "Planning this row ended the process that did it, twice.") -> Made:

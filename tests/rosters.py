@@ -46,6 +46,9 @@ MINUTES = {"homework": 7, "quiz": 18, "notes": 4.5, "test": 60, "practice": 1.5}
 """Minutes of a piece (README.md, rates); quizzes and the test with a quarter of their problems missed."""
 ESSENTIAL = {"homework": 0.75, "quiz": 0.4, "notes": 0.75, "test": 0.4, "practice": 0.67}
 
+FREE_DAYS = 24
+"""Days that can be used before the earliest exam: thirty, but for three days off and some holidays."""
+
 BROKEN_SHARE = 0.03
 
 
@@ -123,7 +126,7 @@ def good_row(draw: random.Random, number: int) -> dict[str, str]:
         row["missed quiz-2"] = draw.choice(("", "0", "3", "2.0"))
         row["missed gas-laws"] = draw.choice(("", "14/20", "6", "20/20"))
         row["count practice"] = draw.choice(("", "", "40", "80"))
-    row["limit"] = str(max(60, 10 * round(2 * work(row) / free_days(row) / 10)))
+    row["limit"] = str(max(60, 10 * round(2 * work(row) / FREE_DAYS / 10)))
     return row
 
 
@@ -147,11 +150,6 @@ def essentials(row: dict[str, str]) -> float:
     return sum(MINUTES[kind] * ESSENTIAL[kind] * pieces(row)[kind] for kind in kinds) * int(row["pace"] or 100) / 100
 
 
-def free_days(row: dict[str, str]) -> int:
-    """The days that can be used, but for three days off and some holidays."""
-    return 24
-
-
 def cannot_fit(draw: random.Random, row: dict[str, str]) -> dict[str, str]:
     """The row with half an hour a week against hours of essentials, or with no day at all."""
     if draw.random() < 0.3:
@@ -166,8 +164,6 @@ def cannot_fit(draw: random.Random, row: dict[str, str]) -> dict[str, str]:
 
 
 # ----------------------------------------------------------------------------------------------------- broken rows
-
-Break = "Callable[[random.Random, dict[str, str]], dict[str, str]]"
 
 
 def cell(column: str, *values: str) -> tuple[frozenset[str], Callable[[random.Random, dict[str, str]], dict[str, str]]]:
