@@ -101,7 +101,7 @@ BEFORE = [row(n) for n in range(1, 11)] + [row(11, course="physics"), row(12, co
 AFTER = [
     *BEFORE[9:],  # in another order
     *BEFORE[:3],
-    row(4, limit="90"),  # changed
+    row(4, pace="140"),  # changed
     row(5) + "2/20",  # changed
     row(6, course="physics"),  # wrong now
     row(7, calendar="none", limit="15"),  # cannot fit now
