@@ -22,7 +22,11 @@ if TYPE_CHECKING:
     from calplan.cohort import Files
 
 
-@click.group(short_help="Plans for a whole cohort.")
+@click.group(
+    short_help="Plans for a whole cohort.",
+    epilog="\b\nExamples:\n  calplan cohort begin spring\n"
+    "  calplan cohort plan spring/roster.csv spring/courses.toml --out plans",
+)
 def cohort() -> None:
     """Make plans for many students at once, from a roster and the courses that they share."""
 

@@ -38,7 +38,7 @@ class Folder:
                 return None
             with path.open("rb") as file:
                 return file.read(MOST_CALENDAR + 1)
-        except (OSError, ValueError):
+        except (OSError, ValueError, RuntimeError):  # a link that leads round is a RuntimeError before Python 3.13
             return None
 
 
@@ -71,6 +71,10 @@ class Archive:
 
 
 def plain_file(one: zipfile.ZipInfo) -> bool:
-    """Whether an entry of an archive is a file of its own, with a name that leads nowhere else."""
+    """Whether an entry of an archive is a file of its own, with a name that leads nowhere else.
+
+    It is stored or deflated, as archives of everyday are: of the other methods no piece can be had without the whole.
+    """
     kind = stat.S_IFMT(one.external_attr >> 16)
-    return sound_name(one.filename) and not one.is_dir() and kind in (0, stat.S_IFREG) and not one.flag_bits & 1
+    plain = kind in (0, stat.S_IFREG) and one.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+    return plain and sound_name(one.filename) and not one.is_dir() and not one.flag_bits & 1
