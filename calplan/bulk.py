@@ -3,9 +3,10 @@
     manifest.json            the moment, the seed, and what the run was made from
     outcomes.jsonl           a line for each row, in the roster's order
     calendars/S-17.ics       the calendars
+    classes/chemistry A.ics  the plans of sections that plan together, for a calendar that all share
     plans/S-17.json.gz       request and plan, for mending; granted arrangements stand in them, so they stay here
     results.csv summary.html everything.zip
-    under-way/               manifest and outcomes of a run that is not finished
+    under-way/               manifest and outcomes of a run that is not finished; of one that mends, its files too
 
 A row's files are written whole (beside, then renamed) before its line is added to the outcomes; so the lines that are
 there say which rows are done, and a run that is started again with the same roster goes on after the last whole line.
@@ -24,11 +25,12 @@ from contextlib import suppress
 from datetime import datetime
 from hashlib import blake2b, sha256
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING
 
 import msgspec
 
-from calplan.cohort import Before, Made, Outcome, Status
+from calplan import ical
+from calplan.cohort import Before, ClassDocument, Made, Outcome, Status, as_json, read_class
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import Value
 from calplan.publicdays import versions
@@ -36,12 +38,13 @@ from calplan.roster import file_key
 from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from calplan.roster import Row
 
 UNDER_WAY = "under-way"
 OUTCOMES, MANIFEST = "outcomes.jsonl", "manifest.json"
+FOLDERS = ("calendars", "plans", "classes")
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """The date of all that lies in a ZIP archive: the earliest that there is, so that equal runs give equal bytes."""
 
@@ -83,24 +86,24 @@ def digest_of_file(file: IO[bytes]) -> str:
 
 
 class Directory:
-    """A directory that takes in a run.
+    """A directory that takes in a run, or the rest of one whose moment and seed it knows.
 
     ``again`` allows another roster, or other courses, where a run is finished: what changed is mended. Raises
     :class:`InvalidRequest` where something else lies there.
     """
 
-    def __init__(self, path: Path, manifest: Callable[[Manifest | None], Manifest], *, again: bool = False) -> None:
+    def __init__(self, path: Path, manifest: Manifest, *, again: bool = False) -> None:
         self.path = path
         self.under_way = path / UNDER_WAY
         finished = self._read(path / MANIFEST)
         open_ = self._read(self.under_way / MANIFEST)
-        self.manifest = manifest(open_ or finished)
-        self.finished = open_ is None and finished is not None and same_run(finished, self.manifest)
+        self.manifest = going_on(manifest, open_, finished, again=again)
+        self.finished = open_ is None and finished is not None and same_run(finished, self.manifest) and not again
         if open_ is not None and not same_run(open_, self.manifest):
             raise self._refused("a run of another roster or other courses is not finished here.", FINISH_FIRST)
         if open_ is None and finished is not None and not self.finished and not again:
             raise self._refused("a run of another roster or other courses lies here.", SAY_AGAIN)
-        if open_ is None and finished is None and path.exists() and any(path.iterdir()):
+        if open_ is None and finished is None and path.exists() and foreign(path):
             raise self._refused("there are other files here.", "Give a directory that is empty or does not exist.")
         self.old = Earlier(path) if finished is not None and not self.finished else None
         self.done = 0
@@ -120,8 +123,10 @@ class Directory:
 
     def _begin(self, *, begun: bool) -> None:
         """Makes the places, or finds out how far the run had come."""
-        for folder in (self.path / "calendars", self.path / "plans", self.under_way):
-            folder.mkdir(parents=True, exist_ok=True)
+        self.place = self.path if self.old is None else self.under_way
+        self.under_way.mkdir(parents=True, exist_ok=True)
+        for folder in FOLDERS[:2]:
+            (self.place / folder).mkdir(exist_ok=True)
         outcomes = self.under_way / OUTCOMES
         self.closing = begun and not outcomes.exists()
         if self.closing:
@@ -131,7 +136,7 @@ class Directory:
         else:
             outcomes.touch()
             write_whole(self.under_way / MANIFEST, msgspec.json.format(msgspec.json.encode(self.manifest)) + b"\n")
-        for leftover in (*self.path.glob("*/*.part"), *self.path.glob("*.part")):
+        for leftover in self.path.rglob("*.part"):
             leftover.unlink()
         self.file = outcomes.open("ab")
 
@@ -139,34 +144,32 @@ class Directory:
 
     def before(self, row: Row) -> Before | None:
         """What an earlier run made of a row's reference."""
-        outcome = self.old.outcome(row.reference) if self.old is not None and row.reference else None
-        if outcome is None:
-            return None
-        path = self.path / "plans" / f"{outcome.reference}.json.gz"
-        if not path.exists():
-            return Before(outcome)
-        kept = json.loads(gzip.decompress(path.read_bytes()))
-        return Before(outcome, as_json(kept["request"]), as_json(kept["plan"]))
+        return self.old.before(row) if self.old is not None else None
+
+    def classes(self) -> dict[tuple[str, str], ClassDocument]:
+        """The class plans of a run that is under way, or of the one before."""
+        return classes_in(self.place if any(self.place.glob("classes/*.json.gz")) else self.path)
+
+    def take_classes(self, classes: Iterable[ClassDocument]) -> None:
+        """Writes the class plans."""
+        for one in classes:
+            (self.place / "classes").mkdir(exist_ok=True)
+            name = f"{one.course} {one.section}"
+            whole = read_class(one.request, one.plan)
+            write_whole(self.place / "classes" / f"{name}.ics", ical.to_ics(whole.plan, whole.request))
+            head = as_json({"schema": 1, "course": one.course, "section": one.section})[:-1]
+            kept = head + b',"request":' + one.request + b',"plan":' + one.plan + b"}"
+            write_whole(self.place / "classes" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
 
     def take(self, made: Made) -> None:
         """Writes a row's files, then its line."""
         name = made.outcome.reference
         if made.plan:
-            write_whole(self.path / "calendars" / f"{name}.ics", made.ics)
+            write_whole(self.place / "calendars" / f"{name}.ics", made.ics)
             kept = b'{"schema":1,"request":' + made.request + b',"plan":' + made.plan + b"}"
-            write_whole(self.path / "plans" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
-        elif not made.same and name and self.owns(made.outcome):
-            for path in (self.path / "calendars" / f"{name}.ics", self.path / "plans" / f"{name}.json.gz"):
-                path.unlink(missing_ok=True)
+            write_whole(self.place / "plans" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
         self.file.write(msgspec.json.encode(made.outcome) + b"\n")
         self.file.flush()
-
-    def owns(self, outcome: Outcome) -> bool:
-        """Whether a plan of an earlier run is to go, because its row cannot be planned any more.
-
-        A row that is wrong says nothing about the student, whose earlier plan stays; one that cannot fit does.
-        """
-        return outcome.status is not Status.WRONG
 
     # ----------------------------------------------------------------------------------------------- the end
 
@@ -177,6 +180,7 @@ class Directory:
         if not self.closing:
             self._with_vanished(remove=remove_vanished)
             self.file.close()
+            self._settle()
             write_whole(self.path / "results.csv", self._results)
             counted = Counted.of(outcomes_in(self.under_way / OUTCOMES))
             write_whole(self.path / "summary.html", page(counted, self.manifest.as_of, self.manifest.doubts).encode())
@@ -185,6 +189,26 @@ class Directory:
         os.replace(self.under_way / MANIFEST, self.path / MANIFEST)
         self.under_way.rmdir()
         self.finished = True
+
+    def _settle(self) -> None:
+        """Puts the files of a run that mends an earlier one in their place; plans that cannot be any more go.
+
+        A row that is wrong says nothing about the student, whose earlier plan stays; one that cannot fit does.
+        """
+        for folder in FOLDERS:
+            for path in sorted((self.under_way / folder).glob("*")):
+                (self.path / folder).mkdir(exist_ok=True)
+                os.replace(path, self.path / folder / path.name)
+            with suppress(FileNotFoundError):
+                (self.under_way / folder).rmdir()
+        for one in outcomes_in(self.under_way / OUTCOMES):
+            if one.status is Status.CANNOT_FIT and not one.load and not one.same:
+                self._drop(one.reference)
+
+    def _drop(self, reference: str) -> None:
+        """Removes what was made for a reference."""
+        for name in (f"calendars/{reference}.ics", f"plans/{reference}.json.gz"):
+            (self.path / name).unlink(missing_ok=True)
 
     def _with_vanished(self, *, remove: bool) -> None:
         """Rows of the earlier run that the roster has no more: listed under row 0, or removed."""
@@ -196,22 +220,14 @@ class Directory:
                 continue
             there.add(key_of(one.reference))
             if remove:
-                for path in (self.path / "calendars", self.path / "plans"):
-                    for name in (f"{one.reference}.ics", f"{one.reference}.json.gz"):
-                        (path / name).unlink(missing_ok=True)
+                self._drop(one.reference)
             else:
                 gone = msgspec.structs.replace(one, row=0)
                 self.file.write(msgspec.json.encode(gone) + b"\n")
         self.file.flush()
 
     def _results(self, file: IO[bytes]) -> None:
-        text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="", write_through=True)
-        writer = csv.writer(text)
-        writer.writerow(RESULTS)
-        for one in outcomes_in(self.under_way / OUTCOMES):
-            writer.writerow(map(safe_cell, result_row(one, self._calendar_of(one))))
-        text.flush()
-        text.detach()
+        write_results(file, (result_row(one, self._calendar_of(one)) for one in outcomes_in(self.under_way / OUTCOMES)))
 
     def _calendar_of(self, one: Outcome) -> str:
         name = f"calendars/{one.reference}.ics"
@@ -221,6 +237,8 @@ class Directory:
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
             for name in ("results.csv", "summary.html"):
                 self._put(archive, name)
+            for path in sorted(self.path.glob("classes/*.ics")):
+                self._put(archive, f"classes/{path.name}")
             for one in outcomes_in(self.under_way / OUTCOMES):
                 if name := self._calendar_of(one):
                     self._put(archive, name)
@@ -235,16 +253,40 @@ FINISH_FIRST = "Go on with the same files, or give another directory."
 SAY_AGAIN = "Give another directory, or ask for the same one again: what changed is then planned anew."
 
 
+def going_on(wanted: Manifest, open_: Manifest | None, finished: Manifest | None, *, again: bool) -> Manifest:
+    """The manifest that counts: of a run that goes on, or is finished, its own; a run that mends keeps the seed."""
+    if open_ is not None:
+        return open_ if same_run(open_, wanted) else wanted
+    if finished is not None and same_run(finished, wanted) and not again:
+        return finished
+    return wanted if finished is None else msgspec.structs.replace(wanted, seed=finished.seed)
+
+
+def foreign(path: Path) -> bool:
+    """Whether there is anything in a directory that a run which was cut at its very beginning has not made."""
+    return any(one.name not in (UNDER_WAY, *FOLDERS) for one in path.iterdir())
+
+
 def same_run(one: Manifest, other: Manifest) -> bool:
     """Whether two runs have the same roster and the same courses."""
     return (one.roster, one.courses) == (other.roster, other.courses)
+
+
+def classes_in(path: Path) -> dict[tuple[str, str], ClassDocument]:
+    """The class plans of a directory, by course and section."""
+    found = {}
+    for one in sorted(path.glob("classes/*.json.gz")):
+        kept = json.loads(gzip.decompress(one.read_bytes()))
+        key = kept["course"], kept["section"]
+        found[key] = ClassDocument(*key, as_json(kept["request"]), as_json(kept["plan"]))
+    return found
 
 
 class Earlier:
     """The outcomes of a finished run by reference; only where their lines begin is in memory."""
 
     def __init__(self, path: Path) -> None:
-        self.path = path / OUTCOMES
+        self.folder, self.path = path, path / OUTCOMES
         self.starts: dict[int, int] = {}
         at = 0
         with self.path.open("rb") as file:
@@ -262,6 +304,17 @@ class Earlier:
         with self.path.open("rb") as file:
             file.seek(at)
             return msgspec.json.decode(file.readline(), type=Outcome)
+
+    def before(self, row: Row) -> Before | None:
+        """What this run made of a row's reference, with request and plan where there is one."""
+        outcome = self.outcome(row.reference) if row.reference else None
+        if outcome is None:
+            return None
+        path = self.folder / "plans" / f"{outcome.reference}.json.gz"
+        if not path.exists():
+            return Before(outcome)
+        kept = json.loads(gzip.decompress(path.read_bytes()))
+        return Before(outcome, as_json(kept["request"]), as_json(kept["plan"]))
 
 
 def key_of(reference: str) -> int:
@@ -301,17 +354,23 @@ def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None]) -> None:
     os.replace(part, path)
 
 
-def as_json(value: Any) -> bytes:
-    """A value as compact JSON."""
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()
-
-
 # ---------------------------------------------------------------------------------------------- results as CSV
 
 RESULTS = (
     "row", "reference", "course", "section", "teacher", "outcome", "calendar",
     "fullest day", "minutes in all", "blocks", "what", "what would help",
 )  # fmt: skip
+
+
+def write_results(file: IO[bytes], rows: Iterable[Sequence[object]], more: Sequence[str] = ()) -> None:
+    """Writes the results as CSV that a spreadsheet opens safely; ``more`` are headings after the usual ones."""
+    text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="", write_through=True)
+    writer = csv.writer(text)
+    writer.writerow((*RESULTS, *more))
+    for row in rows:
+        writer.writerow(map(safe_cell, row))
+    text.flush()
+    text.detach()
 
 
 def result_row(one: Outcome, calendar: str) -> tuple[object, ...]:

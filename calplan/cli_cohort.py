@@ -7,19 +7,19 @@ import sys
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from calplan.console import Exit, Refusal, as_of_option, complain, moment_in, tell
+from calplan.console import Exit, Moment, Refusal, as_of_option, complain, moment_in, tell, write
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from concurrent.futures import Executor
     from datetime import datetime
 
-    from calplan.bulk import Manifest
-    from calplan.cohort import Files, Made
+    from calplan.bulk import Directory, Manifest
+    from calplan.cohort import Files
 
 
 @click.group(short_help="Plans for a whole cohort.")
@@ -66,6 +66,7 @@ def begin(directory: str) -> None:
     "--scheduler", metavar="ADDRESS", help="A Dask scheduler whose cluster plans, such as tcp://10.0.0.5:8786."
 )
 @click.option("--again", is_flag=True, help="Another roster or other courses than before: mend the plans that change.")
+@click.option("--try", "trying", is_flag=True, help="With --again: say what would change, and write nothing.")
 @click.option("--remove-vanished", is_flag=True, help="Remove the plans of references that the roster has no more.")
 def plan(
     roster: str,
@@ -78,6 +79,7 @@ def plan(
     scheduler: str | None,
     *,
     again: bool,
+    trying: bool,
     remove_vanished: bool,
 ) -> None:
     """Plan every row of a ROSTER (.csv, or lines of JSON) for its COURSES (.toml or .json).
@@ -85,11 +87,8 @@ def plan(
     A row that is wrong, or does not fit, stops nothing. A run that was cut goes on where it was when the same command
     is given again.
     """
-    from msgspec.structs import replace
-
     from calplan.bulk import Directory, digest_of_file, manifest_of
-    from calplan.cohort import Run as CohortRun
-    from calplan.cohort import distinct, doubts, run_rows
+    from calplan.cohort import doubts
     from calplan.courses import read_courses
     from calplan.roster import read_roster
 
@@ -103,52 +102,187 @@ def plan(
     files = files_of(calendars, roster)
     doubtful = doubts(shared, files, moment)
 
-    def manifest(known: Manifest | None) -> Manifest:
-        fresh = manifest_of(as_of=moment, seed=seed or digest[:32], roster=digest, courses=document, doubts=doubtful)
-        if known is None or (known.roster, known.courses) != (fresh.roster, fresh.courses):
-            return fresh if known is None or seed else replace(fresh, seed=known.seed)
-        return known
-
-    directory = Directory(Path(out), manifest, again=again)
+    wanted = manifest_of(as_of=moment, seed=seed or digest[:32], roster=digest, courses=document, doubts=doubtful)
+    if trying:
+        with executors(scheduler, workers) as (executor, number):
+            try_out(Path(out), wanted, Cohort(roster, document, files), executor, number)
+        return
+    directory = Directory(Path(out), wanted, again=again)
     if directory.finished:
         complain(f"{out}: this run is finished; nothing was done.")
         return
-    run = CohortRun(document, directory.manifest.as_of, directory.manifest.seed)
-    with open(roster, "rb") as file, executors(scheduler, workers) as (executor, number):
-        rows = distinct(read_roster(file, name=roster))
-        for _ in range(directory.done):
-            next(rows)
-        found = run_rows(
-            rows,
-            run,
-            files_of(calendars, roster),
-            executor,
-            workers=number,
-            before=directory.before,
-        )
-        counts = taken(found, directory, total)
+    if not directory.closing:
+        with executors(scheduler, workers) as (executor, number):
+            work(directory, Cohort(roster, document, files), executor, number, total)
     directory.finish(remove_vanished=remove_vanished)
     for one in directory.manifest.doubts:
         complain(one)
-    tell([f"{status}: {number}" for status, number in counts.items()])
+    tell([f"{status}: {number}" for status, number in counts_in(Path(out)).items()])
     complain(f"Wrote {out}: calendars, results.csv, summary.html, everything.zip.")
 
 
-def taken(found: Iterator[Made], directory: Any, total: int) -> dict[str, int]:
-    """Writes what comes of the rows and says how far it is; gives the counts by outcome, those of before among them."""
+@cohort.command(
+    short_help="One act for many: a closed day, a moved exam, material that comes late.",
+    epilog="\b\nExample:\n  calplan cohort act fixtures/cohort/courses.toml --closed 2027-01-18 --write courses.json",
+)
+@click.argument("courses", metavar="COURSES", type=click.Path(exists=True, dir_okay=False))
+@click.option("--closed", multiple=True, metavar="FIRST[..LAST]", help="The school is closed: nobody studies.")
+@click.option("--moved", multiple=True, nargs=3, metavar="COURSE SECTION START", help="A section's exam has moved.")
+@click.option("--late", multiple=True, nargs=3, metavar="COURSE MATERIAL DAY", help="Material is there from a day on.")
+@click.option("--write", "out", metavar="FILE", required=True, help="Where the changed courses go, as JSON.")
+def act(
+    courses: str,
+    closed: tuple[str, ...],
+    moved: tuple[tuple[str, str, str], ...],
+    late: tuple[tuple[str, str, str], ...],
+    out: str,
+) -> None:
+    """Write COURSES with a change for many; then plan with them again (--again, and --try to see first).
+
+    A row is planned again where that changes what it asks for.
+    """
+    from calplan import acts
+    from calplan.courses import read_courses
+    from calplan.errors import InvalidRequest, Problem
+    from calplan.tables import Wrong, the_day, the_moment
+
+    document = Path(courses).read_bytes()
+    read_courses(document, name=courses)
+    changed = acts.read_written(document, name=courses)
+    problems: list[Problem] = []
+    if not (closed or moved or late):
+        raise click.UsageError("Say what has changed: --closed, --moved or --late.")
+
+    def apply(option: str, change: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
+        nonlocal changed
+        try:
+            changed = change(changed)
+        except Wrong as wrong:
+            problems.append(Problem(option, wrong.sentence, wrong.remedy))
+        except InvalidRequest as wrong:
+            problems.extend(wrong.problems)
+
+    for days in closed:
+        first, _, last = days.partition("..")
+        apply(f"--closed {days}", lambda now: acts.closed(now, the_day(first), the_day(last or first)))  # noqa: B023
+    for course, section, start in moved:
+        apply(f"--moved {course} {section}", lambda now: acts.moved(now, course, section, the_moment(start)))  # noqa: B023
+    for course, material, day in late:
+        apply(f"--late {course} {material}", lambda now: acts.late(now, course, material, the_day(day)))  # noqa: B023
+    if problems:
+        raise InvalidRequest(problems)
+    made = acts.to_document(changed)
+    read_courses(made, name=out)
+    write(out, made, "the changed courses")
+
+
+@cohort.command(
+    short_help="Which date of an exam would ease most.",
+    epilog="\b\nExample:\n  calplan cohort dates fixtures/cohort/roster.csv fixtures/cohort/courses.toml chemistry A"
+    " 2027-02-06T09:00",
+)
+@click.argument("roster", metavar="ROSTER", type=click.Path(exists=True, dir_okay=False))
+@click.argument("courses", metavar="COURSES", type=click.Path(exists=True, dir_okay=False))
+@click.argument("course", metavar="COURSE")
+@click.argument("section", metavar="SECTION")
+@click.argument("starts", metavar="START...", nargs=-1, required=True, type=Moment())
+@click.option("--calendars", metavar="DIR|ZIP", type=click.Path(exists=True), help="Default: beside the roster.")
+@as_of_option
+@click.option("--workers", type=click.IntRange(1, 1024), help="Processes that plan.")
+def dates(
+    roster: str,
+    courses: str,
+    course: str,
+    section: str,
+    starts: tuple[datetime, ...],
+    calendars: str | None,
+    as_of: datetime | None,
+    workers: int | None,
+) -> None:
+    """Say which START of a SECTION's exam would ease most students, by planning for each, and for the present one."""
+    from calplan.acts import best, eased, for_date, sitting
+    from calplan.cohort import Run, class_plans, distinct, run_rows
+    from calplan.courses import read_courses
+    from calplan.roster import read_roster
+
+    document = Path(courses).read_bytes()
+    shared = read_courses(document, name=courses)
+    moment = moment_in(as_of, str(shared.base.get("zone", "UTC")))
+    files, found = files_of(calendars, roster), []
+    with executors(None, workers) as (executor, number):
+        for start, changed in for_date(document, course, section, [one.replace(tzinfo=None) for one in starts]):
+            run = Run(changed, moment, "dates")
+            run = run._replace(classes=class_plans(run, files))
+            with open(roster, "rb") as file:
+                rows = (
+                    one for one in distinct(read_roster(file, name=roster)) if sitting(one, shared, course, section)
+                )
+                made = run_rows(rows, run, files, executor, workers=number)
+                found.append(eased(start, (one.outcome for one in made)))
+    most = best(found)
+    tell(
+        f"{one.start:%Y-%m-%d %H:%M}: {one.unfit} of {one.students} cannot fit, {one.above} need more minutes than "
+        f"usual, {one.mean:.0f} minutes on the fullest day in the mean{'; eases most' if one is most else ''}"
+        for one in found
+    )
+
+
+class Cohort(NamedTuple):
+    """What a cohort is planned from: the roster's name, the courses as written, and where calendars are."""
+
+    roster: str
+    courses: bytes
+    files: Files
+
+
+def work(directory: Directory, asked: Cohort, executor: Callable[[], Executor], workers: int, total: int) -> None:
+    """Plans the rows that are not done yet, and says how far it is."""
+    from calplan.cohort import Run, class_plans, distinct, run_rows
+    from calplan.roster import read_roster
+
+    run = Run(asked.courses, directory.manifest.as_of, directory.manifest.seed)
+    run = run._replace(classes=class_plans(run, asked.files, directory.classes()))
+    directory.take_classes(run.classes)
+    progress = Progress(directory.done, total)
+    with open(asked.roster, "rb") as file:
+        rows = distinct(read_roster(file, name=asked.roster))
+        for _ in range(directory.done):
+            next(rows)
+        for made in run_rows(rows, run, asked.files, executor, workers=workers, before=directory.before):
+            directory.take(made)
+            progress.step()
+    progress.end()
+
+
+def try_out(out: Path, wanted: Manifest, asked: Cohort, executor: Callable[[], Executor], workers: int) -> None:
+    """Says what planning again would change; writes nothing."""
+    from calplan.acts import Effects, told
+    from calplan.bulk import MANIFEST, Earlier, classes_in
+    from calplan.cohort import Run, class_plans, distinct, run_rows
+    from calplan.roster import read_roster
+
+    if not (out / MANIFEST).exists():
+        raise Refusal(Exit.FILE, [f"{out}: no finished run lies here, so there is nothing that could change."])
+    old = Earlier(out)
+    run = Run(asked.courses, wanted.as_of, wanted.seed)
+    run = run._replace(classes=class_plans(run, asked.files, classes_in(out)))
+    effects = Effects()
+    with open(asked.roster, "rb") as file:
+        rows = distinct(read_roster(file, name=asked.roster))
+        for made in run_rows(rows, run, asked.files, executor, workers=workers, before=old.before):
+            effects = effects.plus(made.outcome)
+    tell(told(effects))
+    complain("Nothing was written.")
+
+
+def counts_in(out: Path) -> dict[str, int]:
+    """How many rows of a finished run have which outcome."""
     from calplan.bulk import OUTCOMES, outcomes_in
     from calplan.cohort import Status
 
     counts = {str(status): 0 for status in Status}
-    if not directory.closing:
-        for one in outcomes_in(directory.under_way / OUTCOMES):
-            counts[str(one.status)] += 1
-    progress = Progress(directory.done, total)
-    for made in found:
-        directory.take(made)
-        counts[str(made.outcome.status)] += 1
-        progress.step()
-    progress.end()
+    for one in outcomes_in(out / OUTCOMES):
+        counts[str(one.status)] += bool(one.row)
     return counts
 
 

@@ -64,13 +64,13 @@ def make(
 
     Shows the plan, unless one of the files goes to standard output.
     """
-    keep_apart(request, ics, plan)
+    keep_apart({"REQUEST": request}, {"--ics": ics, "--plan": plan})
     from calplan.ical import feed
     from calplan.model import to_json
     from calplan.planner import make_plan
 
     with working("Making the plan"):
-        asked, files = load(request, calendars, as_of)
+        asked, files = load(request, calendars)
         moment = moment_in(as_of, asked.zone)
         made = make_plan(asked, files, as_of=moment, seed=seed)
         written = feed(made, asked, alarms=alarm) if ics else None
@@ -152,7 +152,7 @@ def trade_off(request: str, as_of: datetime | None, calendars: str | None, *, as
     from calplan.model import plain
 
     with working("Trying every first day"):
-        asked, files = load(request, calendars, as_of)
+        asked, files = load(request, calendars)
         steps = planner.trade_off(asked, files, as_of=moment_in(as_of, asked.zone))
     if as_json:
         import json
@@ -167,7 +167,7 @@ def trade_off(request: str, as_of: datetime | None, calendars: str | None, *, as
 
 def check_request(name: str, data: bytes, as_of: datetime | None, calendars: str | None) -> str:
     """Reads a request with its calendars; gives what it is, or raises with every problem."""
-    request, files = resolved(name, data, calendars, as_of)
+    request, files = resolved(name, data, calendars)
     from calplan.planner import read_busy
     from calplan.sentences import skipped_sentences
 

@@ -20,10 +20,14 @@ from hashlib import blake2b, sha256
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
+from msgspec.structs import replace
+
 from calplan import ical
 from calplan.busy import CalendarFile, read_calendars
+from calplan.checkins import entry_from_json, in_order, marks
 from calplan.courses import Courses, read_courses
-from calplan.enrolment import Asked, asked_by, calendars
+from calplan.differences import difference
+from calplan.enrolment import Asked, asked_by, by_column, calendars, parts
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.model import UNIT, Plan, Rank, Role, Value, plan_from_json, to_json
 from calplan.planner import make_plan
@@ -32,6 +36,7 @@ from calplan.request import from_mapping
 from calplan.roster import Row, file_key
 from calplan.sentences import shortfall_sentences, skipped_sentences, ways_out
 from calplan.tables import Wrong
+from calplan.together import ClassPlan, class_plan, class_request, elsewhere, with_class
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
@@ -39,6 +44,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calplan.busy import Reading
+    from calplan.checkins import Log
+    from calplan.model import Request
 
 ROWS_AT_FIRST, MOST_ROWS = 4, 200
 """Rows of a batch: at first, and at most."""
@@ -74,6 +81,19 @@ WARNING_CODES = frozenset(
 """Notices that somebody should look at; the others only explain."""
 
 
+class Changed(Value, frozen=True, kw_only=True):
+    """What planning a row again changed.
+
+    ``before`` is what had become of it, ``blocks`` move, come or go, ``lost`` minutes of work fall out; ``fullest`` are
+    the minutes of the fullest day before and after.
+    """
+
+    before: Status
+    blocks: int
+    lost: int
+    fullest: tuple[int, int]
+
+
 class Outcome(Value, frozen=True, kw_only=True):
     """What became of one row.
 
@@ -96,6 +116,9 @@ class Outcome(Value, frozen=True, kw_only=True):
     usual: int = 0
     work: int = 0
     load: dict[str, int]
+    changed: Changed | None = None
+    same: bool = False
+    """Whether nothing was planned, because nothing that decides the plan has changed since an earlier run."""
 
 
 class Made(NamedTuple):
@@ -122,14 +145,30 @@ class Before(NamedTuple):
     outcome: Outcome
     request: bytes = b""
     plan: bytes = b""
+    log: tuple[str, ...] = ()
+    """What was said of its blocks, an entry of JSON each."""
+
+
+class ClassDocument(NamedTuple):
+    """The plan of a section that plans together: its request as written, and the plan as JSON."""
+
+    course: str
+    section: str
+    request: bytes
+    plan: bytes
 
 
 class Run(NamedTuple):
-    """What decides a run's outcomes beside its rows and files: the courses as written, the moment, and the seed."""
+    """What decides a run's outcomes beside its rows and files: the courses as written, the moment, and the seed.
+
+    ``links`` go into the calendars; ``classes`` are the plans of sections that plan together (:func:`class_plans`).
+    """
 
     courses: bytes
     as_of: datetime
     seed: str
+    links: ical.Links | None = None
+    classes: tuple[ClassDocument, ...] = ()
 
 
 # ------------------------------------------------------------------------------------------------------ one row
@@ -137,7 +176,6 @@ class Run(NamedTuple):
 
 def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | None = None) -> Made:
     """What becomes of one row. With a plan from ``before`` it is mended, with the fewest changes."""
-    place = f"row {row.number}"
     blank = Outcome(
         row=row.number, reference=row.reference, status=Status.WRONG, digest=digest_of(row.cells, {}), load={}
     )
@@ -149,26 +187,100 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     mine = {name: files[name] for name in sorted(names) if name in files}
     known = about(blank, asked, mine)
     if before is not None and before.outcome.digest == known.digest:
-        return Made(Outcome(**{**fields(before.outcome), "row": row.number}), same=True)
-    written = json.dumps(asked.mapping, ensure_ascii=False, separators=(",", ":")).encode()
+        return Made(replace(before.outcome, row=row.number, changed=None, same=True), same=True)
+    written = as_json(asked.mapping)
     try:
-        plan = planned(asked, run, mine, f"{run.seed}/{file_key(row.reference)}", before)
+        whole = class_of(asked, run)
+        plan = planned(asked, run, mine, f"{run.seed}/{file_key(row.reference)}", before, whole)
     except InvalidRequest as wrong:
-        problems = [Problem(f"{place}, {one.place}", one.sentence, one.remedy) for one in wrong.problems]
-        return Made(with_problems(known, problems))
+        return Made(with_problems(known, [by_column(row, one, asked.mapping) for one in wrong.problems]))
     except NoPlan as none:
         found = {"sentences": (none.sentence, *none.reasons), "ways": none.advice, "usual": asked.request.effort.usual}
         return Made(Outcome(**{**fields(known), "status": Status.CANNOT_FIT, **found}), request=written)
     outcome = judged(known, plan, asked.request.effort.usual, common_calendars(courses_of(run.courses)))
-    return Made(outcome, written, to_json(plan, indent=0), ical.to_ics(plan, asked.request))
+    if whole is not None and (apart := elsewhere(whole, plan)):
+        status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
+        outcome = replace(outcome, status=status, sentences=(*apart, *outcome.sentences))
+    if before is not None and before.plan:
+        outcome = replace(outcome, changed=what_changed(before, plan, asked.request, outcome.minutes))
+    ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))
+    return Made(outcome, written, to_json(plan, indent=0), ics)
 
 
-def planned(asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None) -> Plan:
+def planned(
+    asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None, whole: ClassPlan | None
+) -> Plan:
     """The plan of a row: made, or mended where there was one before."""
     if before is None or not before.plan:
+        if whole is not None:
+            return with_class(whole, asked.request, files, as_of=run.as_of, seed=seed, reading=read_before)
         return make_plan(asked.request, files, as_of=run.as_of, seed=seed, reading=read_before)
     old, old_request = plan_from_json(before.plan), from_mapping(json.loads(before.request))
-    return mend(old, old_request, asked.request, files, as_of=max(run.as_of, old.as_of), reading=read_before)
+    as_of = max(run.as_of, old.as_of)
+    return mend(old, old_request, asked.request, files, said(before), as_of=as_of, reading=read_before)
+
+
+def class_of(asked: Asked, run: Run) -> ClassPlan | None:
+    """The plan that the row's class has in common: that of its first course whose section plans together."""
+    classes = {(one.course, one.section): one for one in run.classes}
+    for course, section in asked.sections.items():
+        if section.together and (course, section.key) in classes:
+            found = classes[course, section.key]
+            return read_class(found.request, found.plan)
+    return None
+
+
+@lru_cache(maxsize=64)
+def read_class(request: bytes, plan: bytes) -> ClassPlan:
+    """A class's plan as it was written."""
+    return ClassPlan(from_mapping(json.loads(request)), plan_from_json(plan))
+
+
+def class_plans(
+    run: Run, files: Files, earlier: Mapping[tuple[str, str], ClassDocument] | None = None
+) -> tuple[ClassDocument, ...]:
+    """The plans of all sections that plan together; those of an ``earlier`` run are mended.
+
+    Raises :class:`InvalidRequest` where one cannot be made.
+    """
+    courses, made, problems = courses_of(run.courses), [], []
+    common = {name: data for name in common_calendars(courses) if (data := files.get(name)) is not None}
+    for course in courses.courses.values():
+        for section in course.sections.values():
+            if not section.together:
+                continue
+            known = (earlier or {}).get((course.key, section.key))
+            before = read_class(known.request, known.plan) if known else None
+            mapping = class_request(courses, course.key, section)
+            seed = f"{run.seed}/class/{course.key}/{section.key}"
+            try:
+                plan = class_plan(mapping, common, as_of=run.as_of, seed=seed, before=before, reading=read_before)
+            except (InvalidRequest, NoPlan) as error:
+                place = f"course {course.key}, section {section.key}"
+                problems.append(Problem(place, f"there is no plan for the class: {error}", "Leave together out."))
+                continue
+            made.append(ClassDocument(course.key, section.key, as_json(mapping), to_json(plan, indent=0)))
+    if problems:
+        raise InvalidRequest(problems)
+    return tuple(made)
+
+
+def as_json(value: object) -> bytes:
+    """A value as compact JSON."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+def said(before: Before | None) -> Log:
+    """What was said of an earlier plan's blocks."""
+    return in_order(map(entry_from_json, before.log)) if before is not None else ()
+
+
+def what_changed(before: Before, plan: Plan, request: Request, minutes: int) -> Changed:
+    """What a plan changes that takes the place of an earlier one."""
+    old, old_request = plan_from_json(before.plan), from_mapping(json.loads(before.request))
+    found = difference(old, old_request, plan, request)
+    fullest = before.outcome.minutes, minutes
+    return Changed(before=before.outcome.status, blocks=len(found.changes), lost=found.lost, fullest=fullest)
 
 
 def about(blank: Outcome, asked: Asked, files: Mapping[str, bytes]) -> Outcome:
@@ -363,16 +475,28 @@ def take(source: Iterator[Row], most: int) -> tuple[Row, ...]:
 
 def batch_of(rows: Sequence[Row], run: Run, files: Files, before: Callable[[Row], Before | None]) -> Batch:
     """The rows with the files that they name and with their earlier plans."""
-    names = set(common_calendars(courses_of(run.courses)))
+    names = names_of(rows, courses_of(run.courses))
+    found = {name: data for name in sorted(names) if (data := files.get(name)) is not None}
+    earlier = {row.number: known for row in rows if not row.problems and (known := before(row)) is not None}
+    return Batch(run._replace(classes=classes_for(rows, run)), tuple(rows), found, earlier)
+
+
+def classes_for(rows: Sequence[Row], run: Run) -> tuple[ClassDocument, ...]:
+    """The class plans that concern some rows."""
+    courses = {key for row in rows for key in parts(row.cells.get("course", ""))}
+    return tuple(one for one in run.classes if one.course in courses)
+
+
+def names_of(rows: Iterable[Row], courses: Courses) -> set[str]:
+    """The names of the calendars that rows and courses speak of."""
+    names = set(common_calendars(courses))
     for row in rows:
         if "calendar" in row.cells:
             try:
                 names |= {one["file"] for one in calendars(row.cells["calendar"])}
             except Wrong:
                 continue  # told with the row
-    found = {name: data for name in sorted(names) if (data := files.get(name)) is not None}
-    earlier = {row.number: known for row in rows if not row.problems and (known := before(row)) is not None}
-    return Batch(run, tuple(rows), found, earlier)
+    return names
 
 
 class Line:

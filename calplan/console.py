@@ -12,12 +12,12 @@ import sys
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from enum import IntEnum
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, Literal
 
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from calplan.chart import Line
     from calplan.errors import CalplanError, Problem
@@ -86,20 +86,25 @@ calendars_option = click.option(
 # ---------------------------------------------------------------------------------------------- reading and writing
 
 
-def load(name: str, calendars: str | None, as_of: datetime | None) -> tuple[Request, dict[str, bytes]]:
+def load(name: str, calendars: str | None) -> tuple[Request, dict[str, bytes]]:
     """The request of a file and the bytes of the calendars that it names."""
-    return resolved(name, read_bytes(name, MOST_REQUEST), calendars, as_of)
+    return resolved(name, read_bytes(name, MOST_REQUEST), calendars)
 
 
-def resolved(name: str, data: bytes, calendars: str | None, as_of: datetime | None) -> tuple[Request, dict[str, bytes]]:
-    """The request in some bytes and the calendars that it names. Raises InvalidRequest with the problems of both."""
+def resolved(
+    name: str, data: bytes, calendars: str | None, format: Literal["json"] | None = None
+) -> tuple[Request, dict[str, bytes]]:
+    """The request in some bytes and the calendars that it names. Raises InvalidRequest with the problems of both.
+
+    The format is guessed from the name and the bytes, unless it is given.
+    """
     from calplan.errors import InvalidRequest
     from calplan.planner import problems_beyond
     from calplan.request import read
 
     folder = calendars or ("" if name == "-" else os.path.dirname(name))
     try:
-        request = read(data, name=label_of(name))
+        request = read(data, name=label_of(name), format=format)
     except InvalidRequest as error:
         named = [one for one in error.rest.get("calendars", ()) if one]
         files, missing = calendar_files(named, folder)
@@ -195,8 +200,8 @@ def known_zone(name: str) -> bool:
     return True
 
 
-def request_for(plan: Plan, name: str) -> Request:
-    """The request that a plan was made from. Raises where the file holds another."""
+def request_for(plan: Plan, name: str, data: bytes | None = None) -> Request:
+    """The request that a plan was made from, out of its file or the bytes of it. Raises where that holds another."""
     from hashlib import sha256
 
     from calplan.errors import InvalidRequest
@@ -204,7 +209,7 @@ def request_for(plan: Plan, name: str) -> Request:
     from calplan.request import read
 
     try:
-        request = read(read_bytes(name, MOST_REQUEST), name=label_of(name))
+        request = read(read_bytes(name, MOST_REQUEST) if data is None else data, name=label_of(name))
     except InvalidRequest as error:
         raise Refusal(*said_of(error, name)) from error
     if sha256(to_json(request, indent=0)).hexdigest() != plan.request_hash:
@@ -289,13 +294,17 @@ def usual_mode(place: str) -> int:
     return 0o666 & ~mask
 
 
-def keep_apart(request: str, ics: str | None, plan: str | None) -> None:
-    """Refuses names of files that would overwrite one another or the request."""
-    if ics == plan == "-":
-        raise click.UsageError("Only one of --ics and --plan can go to standard output.")
-    named = [os.path.realpath(name) for name in (request, ics, plan) if name and name != "-" and "\0" not in name]
-    if len(set(named)) < len(named):
-        raise click.UsageError("REQUEST, --ics and --plan must be different files.")
+def keep_apart(given: Mapping[str, str | None], written: Mapping[str, str | None]) -> None:
+    """Refuses names of files that would overwrite one another or what is read, each under the name of its option."""
+    piped = [option for option, name in written.items() if name == "-"]
+    if len(piped) > 1:
+        raise click.UsageError(f"Only one of {' and '.join(piped)} can go to standard output.")
+    places: dict[str, str] = {}
+    for option, name in (*given.items(), *written.items()):
+        if name and name != "-" and "\0" not in name:
+            other = places.setdefault(os.path.realpath(name), option)
+            if other != option and option in written:
+                raise click.UsageError(f"{other} and {option} must be different files.")
 
 
 def one_input(*names: str | None) -> None:

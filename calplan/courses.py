@@ -8,7 +8,7 @@ tables is not said twice: every section is tried as a request, and what is wrong
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, time
 from hashlib import sha256
 from typing import Any, NamedTuple
@@ -17,7 +17,7 @@ from calplan.documents import parse
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import SCHEMA
 from calplan.request import APPOINTMENT, EXAM, REQUEST, from_mapping
-from calplan.tables import Problems, Shape, Table, listed, short_key, text
+from calplan.tables import Problems, Shape, Table, flag, listed, short_key, text, weekdays
 
 MOST_COURSES = 200
 MOST_SECTIONS = 500
@@ -45,6 +45,8 @@ SECTION = Shape(
     {
         "key": short_key,
         "teacher": text(80, blank=False),
+        "together": flag,
+        "together_on": weekdays,
         **{key: EXAM.keys[key] for key in ("start", "latest", "minutes", "zone", "place", "timed_paper")},
     },
     needs={"key": 'key = "A"', "start": EXAM.needs["start"]},
@@ -59,12 +61,17 @@ STAND_INS: Mapping[str, Any] = {
 
 
 class Section(NamedTuple):
-    """Some students of a course: who teaches them, their exam as written, and their appointments as written."""
+    """Some students of a course: who teaches them, their exam as written, and their appointments as written.
+
+    Those who are ``together`` do the same on the same days, on ``days`` of the week (empty: on all).
+    """
 
     key: str
     teacher: str
     exam: dict[str, Any]
     appointments: tuple[dict[str, Any], ...]
+    together: bool = False
+    days: tuple[str, ...] = ()
 
 
 class Course(NamedTuple):
@@ -98,10 +105,13 @@ def read_courses(document: bytes, *, name: str = "courses") -> Courses:
             courses[course.key] = course
     if table.has("course") and not table.values["course"]:
         table.wrong("course", "this list is empty.", f"Add {COURSES.needs['course']}")
-    problems.raise_all()
     base = {key: value for key, value in table.raw.items() if key in REQUEST.keys}
     made = Courses(base, courses, sha256(document).hexdigest())
-    _tried(made)
+    known = {(problem.path[-1:], problem.sentence) for problem in problems.found}
+    for problem in _tried(made):
+        if (problem.path[-1:], problem.sentence) not in known:
+            problems.add(problem.place, problem.sentence, problem.remedy, problem.path)
+    problems.raise_all()
     return made
 
 
@@ -140,18 +150,26 @@ def _course(table: Table) -> Course | None:
             for section, meeting in meetings
             if section in (None, key)
         )
-        sections[key] = Section(key, one.get("teacher", ""), exam, mine)
+        days = tuple(day.name.lower() for day in one.get("together_on", ()))
+        together = one.get("together", bool(days))
+        sections[key] = Section(key, one.get("teacher", ""), exam, mine, together, days)
     for section, _ in meetings:
         if section is not None and section not in sections:
             table.wrong("appointment", f"there is no section “{section}”.", "Correct it, or leave section out for all.")
     return Course(table.values["key"], table.values["subject"], sections) if table.complete else None
 
 
-def _tried(courses: Courses) -> None:
-    """Tries every section as a request of its own; raises with what is wrong, each thing once."""
+def _tried(courses: Courses) -> Iterable[Problem]:
+    """Tries every section as a request of its own: what is wrong with them, each thing once."""
     found: dict[tuple[str, str], Problem] = {}
     for course in courses.courses.values():
         for section in course.sections.values():
+            for key in ("zone", "study_hours"):
+                if section.together and key not in courses.base:
+                    place = f"course {course.key}, section {section.key}, together"
+                    found[place, key] = Problem(
+                        place, f"the courses do not say the {key} of all.", f"Add {key} on top."
+                    )
             mapping = {**STAND_INS, **request_of(courses, {course.key: section})}
             try:
                 from_mapping(mapping)
@@ -161,9 +179,9 @@ def _tried(courses: Courses) -> None:
                     place = f"course {course.key}, section {section.key}, {problem.place}" if own else problem.place
                     known = found.setdefault((problem.place, problem.sentence), problem)
                     if known is problem:
-                        found[problem.place, problem.sentence] = Problem(place, problem.sentence, problem.remedy)
-    if found:
-        raise InvalidRequest(found.values())
+                        told = Problem(place, problem.sentence, problem.remedy, problem.path)
+                        found[problem.place, problem.sentence] = told
+    return found.values()
 
 
 def request_of(courses: Courses, sections: Mapping[str, Section]) -> dict[str, Any]:

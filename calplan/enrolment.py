@@ -35,7 +35,7 @@ def asked_by(row: Row, courses: Courses) -> Asked:
     problems = list(row.problems)
     cells = row.cells
     for column in NEEDED:
-        if not cells.get(column) and not problems:
+        if not cells.get(column) and not row.problems:
             problems.append(at(row, column, "this is missing.", "Every row needs it."))
     if row.reference and (wrong := wrong_reference(row.reference)):
         problems.append(at(row, "reference", *wrong))
@@ -47,25 +47,34 @@ def asked_by(row: Row, courses: Courses) -> Asked:
                 edits[column] = read(cells[column])
             except Wrong as wrong_cell:
                 problems.append(at(row, column, wrong_cell.sentence, wrong_cell.remedy))
-    if not sections:
-        raise InvalidRequest(problems)
-    mapping = with_edits(request_of(courses, sections), edits)
-    counted = [with_counts(row, exam, problems) for exam in mapping["exam"]]
-    problems += unmarked(row, counted)
-    mapping["exam"] = [with_missed(row, exam, problems) for exam in counted]
+    mapping = with_edits(request_of(courses, sections or any_section(courses)), edits)
+    if sections:
+        counted = [with_counts(row, exam, problems) for exam in mapping["exam"]]
+        problems += unmarked(row, counted)
+        mapping["exam"] = [with_missed(row, exam, problems) for exam in counted]
     request = None
     try:
         request = from_mapping(mapping)
     except InvalidRequest as wrong_request:
-        problems += [by_column(row, problem, mapping) for problem in wrong_request.problems]
-    if problems or request is None:
+        told = {problem.place for problem in problems}
+        found = [by_column(row, problem, mapping) for problem in wrong_request.problems]
+        problems += [one for one in found if one.place not in told and (sections or ", column " in one.place)]
+    if problems or request is None or not sections:
         raise InvalidRequest(tuple(dict.fromkeys(problems)))
     return Asked(mapping, request, sections)
 
 
 def at(row: Row, column: str, sentence: str, remedy: str = "") -> Problem:
-    """A problem of one cell."""
+    """A problem of one cell. What was granted is not said again, as it is nobody's business who reads of the row."""
+    if column in GRANTED:
+        sentence, remedy = "this is not a percentage that can be granted.", "Write digits alone, such as 25."
     return Problem(f"row {row.number}, column {column}", sentence, remedy)
+
+
+def any_section(courses: Courses) -> dict[str, Section]:
+    """A section to try a row's other cells with, where it names none that there is."""
+    course = next(iter(courses.courses.values()))
+    return {course.key: next(iter(course.sections.values()))}
 
 
 # --------------------------------------------------------------------------------------------- courses, sections
@@ -111,8 +120,8 @@ def parts(cell: str, *, keep_empty: bool = False) -> list[str]:
 
 
 def whole_number(cell: str) -> int:
-    """A whole number as spreadsheets write it: 25, 25.0, 25%."""
-    found = re.fullmatch(r"([0-9]{1,9})(?:[.,]0+)?\s*%?", cell)
+    """A whole number as spreadsheets write it: 25, 25.0, 25%. With three digits after it, a dot may mean thousands."""
+    found = re.fullmatch(r"([0-9]{1,9})(?:[.,]0{1,2})?\s*%?", cell)
     if not found:
         raise Wrong(f"{show(cell)} is not a whole number.", "Write digits alone, such as 25.")
     return int(found[1])
@@ -228,9 +237,13 @@ def with_edits(mapping: dict[str, Any], edits: Mapping[str, Any]) -> dict[str, A
 
 
 def marks_of(row: Row, mark: str, exam: str) -> dict[str, tuple[str, str]]:
-    """What a row says under ``missed`` or ``count`` of one exam: column and cell, by what it is about."""
+    """What a row says under ``missed`` or ``count`` of one exam: column and cell, by what it is about.
+
+    A column that names the exam wins over one that does not, whichever stands first.
+    """
     found = {}
-    for column, cell in row.cells.items():
+    prefix = f"{mark} {exam}."
+    for column, cell in sorted(row.cells.items(), key=lambda one: one[0].startswith(prefix)):
         name, _, about = column.partition(" ")
         if name == mark:
             found[about.removeprefix(f"{exam}.")] = (column, cell)
@@ -268,17 +281,18 @@ def with_missed(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict
             except Wrong as wrong:
                 problems.append(at(row, column, wrong.sentence, 'Write the problems missed, or "14/20".'))
         tables.append(table)
-    return {**exam, **({"material": tables} if tables or "material" in exam else {})}
+    return {**exam, "material": tables} if tables else exam
 
 
 def unmarked(row: Row, exams: Sequence[dict[str, Any]]) -> list[Problem]:
     """What a row says of materials that none of its exams has, as they stand before anything of it was missed."""
     columns = [column for column in row.cells if column.startswith(("missed ", "count "))]
     known = frozenset[str]().union(*(names_in(bare(exam)) for exam in exams)) if columns else frozenset()
+    unreadable = any(not names_in(bare(exam)) for exam in exams)
     problems = []
     for column in columns:
         mark, _, about = column.partition(" ")
-        if mark == "missed" and about not in known:
+        if mark == "missed" and about not in known and not unreadable:
             problems.append(at(row, column, "no exam of this row has such a material.", "Leave the cell empty."))
         exam = about.rpartition(".")[0]
         if mark == "count" and exam and exam not in {one["key"] for one in exams}:
@@ -345,13 +359,14 @@ def written(material: Material) -> dict[str, Any]:
 
 
 def by_column(row: Row, problem: Problem, mapping: Mapping[str, Any]) -> Problem:
-    """A problem of the request, at the row's column where it has one."""
-    column = column_for(problem.path, row, mapping)
-    return Problem(
-        f"row {row.number}, column {column}" if column else f"row {row.number}, {problem.place}",
-        problem.sentence,
-        problem.remedy,
-    )
+    """A problem of the request, or of a file that it names, at the row's column where it has one."""
+    name, _, file = problem.place.partition(" ")
+    if name == "calendar" and file and "calendar" in row.cells:
+        return Problem(f"row {row.number}, column calendar, {file}", problem.sentence, problem.remedy)
+    column = column_for(problem.path or tuple(problem.place.split(".")), row, mapping)
+    if column:
+        return at(row, column, problem.sentence, problem.remedy)
+    return Problem(f"row {row.number}, {problem.place}", problem.sentence, problem.remedy)
 
 
 def column_for(path: Sequence[str | int], row: Row, mapping: Mapping[str, Any]) -> str:
@@ -359,7 +374,7 @@ def column_for(path: Sequence[str | int], row: Row, mapping: Mapping[str, Any]) 
     names = [str(one) for one in path]
     if not names:
         return ""
-    if names[0] == "exam" and "material" in names:
+    if names[0] == "exam" and "material" in names and len(path) > 1:
         exam = mapping["exam"][int(names[1])]
         return material_column(row, exam, names)
     column = {"day_off": "days_off", "effort": names[-1], "exam": names[-1]}.get(names[0], names[0])

@@ -9,13 +9,11 @@ from __future__ import annotations
 import stat
 import zipfile
 import zlib
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import IO
 
 from calplan.enrolment import sound_name
 from calplan.errors import InvalidRequest, Problem
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 MOST_CALENDAR = 5_000_000
 """Bytes of a calendar that are read, and one more, so that whoever reads it can say that it is too large."""
@@ -46,15 +44,16 @@ class Folder:
 class Archive:
     """The files of a ZIP archive. Raises :class:`InvalidRequest` where it is none, or has far too many files."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path | IO[bytes]) -> None:
+        name = str(path) if isinstance(path, Path) else "the archive"
         try:
             self.archive = zipfile.ZipFile(path)
             found = self.archive.infolist()
         except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
-            problem = Problem(str(path), "this is no ZIP archive that can be read.", "Pack the calendars again.")
+            problem = Problem(name, "this is no ZIP archive that can be read.", "Pack the calendars again.")
             raise InvalidRequest([problem]) from None
         if len(found) > MOST_FILES:
-            problem = Problem(str(path), f"the archive has {len(found)} files.", f"Keep to {MOST_FILES}.")
+            problem = Problem(name, f"the archive has {len(found)} files.", f"Keep to {MOST_FILES}.")
             raise InvalidRequest([problem])
         self.files = {one.filename: one for one in found if plain_file(one)}
 

@@ -174,30 +174,39 @@ def csv_rows(first: Line, lines: Lines, name: str) -> Iterator[Row]:
     """The rows of a CSV file, after its headings."""
     lines.give_back([first])
     separator = max(SEPARATORS, key=lambda one: headings_known(first.text, one))
-    heads, _ = record(lines, separator, None)
-    if heads is None:
-        raise refused(f"{name}, row 1", "a quote is opened and not closed.", "Close it, or take it out.")
-    columns = columns_of(heads, name)
-    return body_rows(lines, separator, columns)
+    heads = record(lines, separator, None)
+    if heads is None or heads.problem:
+        raise refused(f"{name}, row {first.number}", *(heads.problem if heads and heads.problem else UNCLOSED))
+    columns = columns_of(heads.cells, name)
+    return body_rows(lines, separator, columns, first.number)
 
 
-def body_rows(lines: Lines, separator: str, columns: Sequence[str]) -> Iterator[Row]:
-    """The rows below the headings."""
-    number = 1
-    while (found := record(lines, separator, len(columns))) != (None, ""):
+def body_rows(lines: Lines, separator: str, columns: Sequence[str], number: int) -> Iterator[Row]:
+    """The rows below the headings, which are row ``number``."""
+    while (found := record(lines, separator, len(columns))) is not None:
         number += 1
-        cells, problem = found
-        if cells is None:
-            yield Row(number=number, cells={}, problems=(Problem(f"row {number}", problem, HOW_TO_QUOTE),))
-        elif any(cell.strip() for cell in cells):
-            yield csv_row(number, columns, cells)
+        if found.problem:
+            cells = known_reference(columns, found.cells)
+            yield Row(number=number, cells=cells, problems=(Problem(f"row {number}", *found.problem),))
+        elif any(cell.strip() for cell in found.cells):
+            yield csv_row(number, columns, found.cells)
 
 
-HOW_TO_QUOTE = "Close it, or take it out; a quote inside a quoted cell is written twice."
+UNCLOSED = (
+    "a quote is opened and not closed, or text follows a closed one.",
+    "Close it, or take it out; a quote inside a quoted cell is written twice.",
+)
 
 
-def record(lines: Lines, separator: str, width: int | None) -> tuple[list[str] | None, str]:
-    """The cells of the next record, or ``None`` with what is wrong with it; ``(None, "")`` at the end.
+class Record(NamedTuple):
+    """The cells of a record; those before its first quote, where it has a ``problem`` (a sentence, and what to do)."""
+
+    cells: list[str]
+    problem: tuple[str, str] | None = None
+
+
+def record(lines: Lines, separator: str, width: int | None) -> Record | None:
+    """The next record; ``None`` at the end.
 
     A record over several lines that is broken, or has not ``width`` cells, is taken for a first line whose quote is
     not closed: the lines after it are given back.
@@ -209,20 +218,23 @@ def record(lines: Lines, separator: str, width: int | None) -> tuple[list[str] |
             taken.append(line)
             yield line.text + "\n"
 
+    problem = UNCLOSED
     try:
         cells = next(csv.reader(feed(), delimiter=separator, strict=True), None)
     except csv.Error:
         cells = None
     if not taken:
-        return None, ""
-    alone = len(taken) == 1
-    fits = cells is not None and (alone or width is None or len(cells) == width)
-    if fits and not any(line.too_long for line in taken):
-        return [] if cells is None else cells, ""
+        return None
+    whole = not any(line.too_long for line in taken)
+    if cells is not None and whole and (len(taken) == 1 or width in (None, len(cells))):
+        return Record(cells)
     lines.give_back(taken[1:])
+    before = taken[0].text.partition('"')[0].split(separator)[:-1]
     if taken[0].too_long:
-        return None, f"this line has over {MOST_LINE:,} characters."
-    return None, "a quote is opened and not closed, or text follows a closed one."
+        problem = f"this line has over {MOST_LINE:,} characters.", "Shorten it."
+    elif max(map(len, taken[0].text.split(separator))) > csv.field_size_limit():
+        problem = f"a cell has over {csv.field_size_limit():,} characters.", f"A cell has at most {MOST_CELL:,}."
+    return Record(before, problem)
 
 
 def headings_known(line: str, separator: str) -> tuple[int, int]:
@@ -237,6 +249,8 @@ def simple(heading: str) -> str:
 
 def columns_of(heads: Sequence[str], name: str) -> list[str]:
     """The columns that the headings name; an empty one stands for a column without a heading."""
+    if len(heads) > MOST_COLUMNS:
+        raise refused(name, f"there are {len(heads)} columns.", f"Keep to {MOST_COLUMNS}.")
     problems = []
     columns = [column_of(head) for head in heads]
     for place, (head, column) in enumerate(zip(heads, columns, strict=True), 1):
@@ -245,8 +259,6 @@ def columns_of(heads: Sequence[str], name: str) -> list[str]:
             near = [ELSEWHERE[other]] if (other := simple(head).replace("_", " ")) in ELSEWHERE else near
             remedy = f"Did you mean {near[0]}?" if near else f"The columns are {', '.join(COLUMNS)}, missed …, count …."
             problems.append(Problem(f"{name}, column {place}", f"there is no column {show(head)}.", remedy))
-    if len(columns) > MOST_COLUMNS:
-        problems = [Problem(name, f"there are {len(columns)} columns.", f"Keep to {MOST_COLUMNS}.")]
     for column, times in Counter(filter(None, columns)).items():
         if times > 1:
             problems.append(Problem(name, f"the column {show(column)} stands {times} times.", "Keep one of them."))

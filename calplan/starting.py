@@ -67,6 +67,8 @@ minutes = 90                     # the exam's length, without granted extra time
 key = "A"
 # teacher = "Room 12"
 start = "2027-02-04T09:00"
+# together = true                # a class plan: the same topics on the same days for all of them
+# together_on = ["tue", "thu"]   # and on these days of the week only
 
 # [[course.appointment]]         # tutoring or questions, for one section or (without the key) for all
 # section = "A"

@@ -88,7 +88,7 @@ FILLED: dict[str, Callable[[Page], None]] = {"mistakes": with_mistakes, "preview
 def on_paper(browser: Browser, served: Served, folder: Path) -> None:
     """The pages that are printed: two files for printers, and a picture."""
     with visit(browser, (A4_WIDE, 1123)) as (page, _):
-        for name in ("paper", "plan"):
+        for name in ("paper", "plan", "ask"):
             page.goto(shown(served)[name])
             for paper in ("A4", "Letter"):
                 page.pdf(path=folder / f"{name}-{paper}.pdf", format=paper)

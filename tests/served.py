@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
@@ -14,11 +15,14 @@ import msgspec
 import waitress
 from waitress import wasyncore
 
+from calplan.cohort import Outcome, Status
 from calplan.planner import make_plan
 from calplan.request import from_mapping
-from web import create_app, plans, store
+from calplan.roster import Row, file_key
+from web import create_app, plans, store, store_cohorts
 from web.config import Settings
 from web.powers import Power
+from web.store_cohorts import Cohort, Member
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -60,7 +64,8 @@ class Chance:
 def application(folder: Path, clock: Clock | None = None, **settings: Any) -> Flask:
     """The service with its data in a folder."""
     chosen = Settings(**{"data": folder / "data", **settings})
-    app = create_app(chosen, clock=clock or Clock(), entropy=Chance())
+    # Cohorts are planned in a thread of this process, which starts at once.
+    app = create_app(chosen, clock=clock or Clock(), entropy=Chance(), executor=lambda: ThreadPoolExecutor(1))
     app.testing = False  # faults become error pages, as for everybody
     return app
 
@@ -84,6 +89,20 @@ def keep(app: Flask, name: str = "chemistry-30", **changes: Any) -> Kept:
     plan = make_plan(request, {}, as_of=service.clock(), seed=name)
     with store.writing(service.engine) as connection:
         return plans.keep(service, connection, mapping, request, plan, {})
+
+
+def keep_cohort(app: Flask, kept: Kept) -> Member:
+    """A cohort with the id of a plan, and that plan as its only member's."""
+    service, key = service_of(app), file_key(f"s-{kept.id}")
+    row = Row(number=2, cells={"reference": key, "course": "chemistry", "section": "A"})
+    outcome = Outcome(row=2, reference=key, status=Status.PLANNED, blocks=30, load={})
+    written, said = msgspec.json.encode(row).decode(), msgspec.json.encode(outcome).decode()
+    member = Member(key, 2, written, Status.PLANNED.value, said, kept.document, kept.id)
+    now, courses = service.clock(), (FIXTURES / "cohort" / "courses.toml").read_bytes()
+    cohort = Cohort(kept.id, 1, f"Cohort of {key}", "seed", courses, "", now, now, now, kept.ends)
+    with store.writing(service.engine) as connection:
+        store_cohorts.create(connection, cohort, [], [member])
+    return member
 
 
 def change_alarm(app: Flask, plan_id: str, minutes: int | None) -> None:

@@ -12,10 +12,12 @@ import os
 import pty
 import re
 import select
+import shlex
 import subprocess
 import sys
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 from unicodedata import east_asian_width
 
@@ -1110,23 +1112,22 @@ README = (ROOT / "README.md").read_text("utf-8")
 EXAMPLE = re.compile(r"^```console\n\$ calplan ([^\n]+)\n(.*?)^```$", re.M | re.S)
 
 
-def output_of(command: str, folder: Path) -> str:
-    """What a terminal without colours would show of an example, run where it may write."""
-    (folder / "fixtures").symlink_to(FIXTURES)
+def outputs() -> dict[str, str]:
+    """What a terminal without colours would show of the examples, run one after the other in one folder."""
     before = Path.cwd()
-    os.chdir(folder)
-    try:
-        result = run(*command.split())
-    finally:
-        os.chdir(before)
-    assert result.exit_code == 0
-    return result.output
+    with TemporaryDirectory() as folder:
+        os.chdir(folder)
+        try:
+            Path("fixtures").symlink_to(FIXTURES)
+            results = {match[1]: run(*shlex.split(match[1])) for match in EXAMPLE.finditer(README)}
+        finally:
+            os.chdir(before)
+    assert {result.exit_code for result in results.values()} == {0}, results
+    return {command: result.output for command, result in results.items()}
 
 
-@pytest.mark.parametrize("command", [match[1] for match in EXAMPLE.finditer(README)])
-def test_the_readme_shows_what_its_commands_print(command, tmp_path):
-    shown = {match[1]: match[2] for match in EXAMPLE.finditer(README)}
-    assert shown[command] == output_of(command, tmp_path)
+def test_the_readme_shows_what_its_commands_print() -> None:
+    assert {match[1]: match[2] for match in EXAMPLE.finditer(README)} == outputs()
 
 
 def test_the_readme_has_the_two_commands_and_they_need_nothing_that_is_not_there():
@@ -1137,7 +1138,14 @@ def test_the_readme_has_the_two_commands_and_they_need_nothing_that_is_not_there
     assert given == {"demonstrate": True}
     assert not left
     assert second.endswith(".venv/bin/pytest -n auto -q")
-    assert [match[1].split()[0] for match in EXAMPLE.finditer(README)] == ["make", "trade-off"]
+    assert [match[1].split()[0] for match in EXAMPLE.finditer(README)] == [
+        "make",
+        "trade-off",
+        "check-in",
+        "check-in",
+        "mend",
+        "progress",
+    ]
     for example in re.findall(r"`calplan ([a-z-]+ [^`]*)`", README):
         if not example.startswith("COMMAND"):
             check_parses(example)
@@ -1145,13 +1153,9 @@ def test_the_readme_has_the_two_commands_and_they_need_nothing_that_is_not_there
 
 def refresh_readme() -> None:
     """Writes the outputs in README.md anew."""
-    from tempfile import TemporaryDirectory
-
-    def fresh(match: re.Match[str]) -> str:
-        with TemporaryDirectory() as folder:
-            return f"```console\n$ calplan {match[1]}\n{output_of(match[1], Path(folder))}```"
-
-    (ROOT / "README.md").write_text(EXAMPLE.sub(fresh, README), "utf-8")
+    fresh = outputs()
+    written = EXAMPLE.sub(lambda match: f"```console\n$ calplan {match[1]}\n{fresh[match[1]]}```", README)
+    (ROOT / "README.md").write_text(written, "utf-8")
 
 
 if __name__ == "__main__":

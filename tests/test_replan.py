@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from collections import Counter
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cache
 from pathlib import Path
+from random import Random
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -18,8 +21,10 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from calplan import ical
+from calplan.capacity import Board, Job
 from calplan.checkins import CheckIn, Flag, Found, Log, Outcome, Undone
 from calplan.errors import NoPlan
+from calplan.mending import Before
 from calplan.model import (
     UNIT,
     Appointment,
@@ -29,6 +34,7 @@ from calplan.model import (
     Material,
     PastBlock,
     Plan,
+    Rank,
     Request,
     Role,
     ShortDay,
@@ -41,6 +47,7 @@ from calplan.repairs import CannotMove, CannotUndo, hold, later, later_starts, u
 from calplan.replan import Way, mend
 from calplan.request import read
 from calplan.rules import check
+from tests import mending_oracle, oracle
 from tests.strategies import requests
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -266,6 +273,184 @@ def test_a_lost_day_is_shared_out_over_all_exams() -> None:
     assert check(asked, new) == ()
     assert conserved(old, new)
     assert {tasks[p.task].exam for d in new.days if d.day == day for p in d.parts} == set()
+
+
+class Shared(NamedTuple):
+    """Several exams that lose a day: the published plan, the request with the day off, and the mended plan.
+
+    ``board``, ``jobs`` and ``before`` say the same to the oracle, read from the published plan alone: its open units,
+    their windows on the days that are left, and where they were.
+    """
+
+    old: Plan
+    asked: Request
+    new: Plan
+    day: date
+    board: Board
+    jobs: tuple[Job, ...]
+    before: tuple[Before, ...]
+    tasks: tuple[Task, ...]
+
+
+@cache
+def shared(seed: int) -> Shared:
+    """Two or three exams a few days apart under a limit that is tight for them; one day with work of several is lost.
+
+    It lies before the light days, and not today.
+    """
+    chance = Random(f"a lost day for all {seed}")
+    [first] = CHEMISTRY.exams
+    exams = [
+        replace(
+            first,
+            key=f"exam-{number}",
+            subject=f"Subject {number}",
+            start=first.start - timedelta(days=chance.randint(0, 9)),
+            weight=chance.randint(1, 3),
+            materials=tuple(chance.sample(first.materials, chance.randint(12, len(first.materials)))),
+        )
+        for number in range(1, chance.choice((3, 4)))
+    ]
+    effort = replace(CHEMISTRY.effort, limit=chance.choice((45, 50, 55, 60, 75, 90)))
+    request = replace(CHEMISTRY, exams=tuple(exams), effort=effort)
+    old = make_plan(request, {}, as_of=MADE)
+    names = {task.id: task for task in old.tasks if task.role not in (Role.ENCORE, Role.PAPER)}
+    light = {day for exam in old.exams for day in exam.taper_days}
+    days = [one for one in old.days if one.room]
+    many = [
+        one.day
+        for one in days[1:]
+        if one.day not in light and len({names[part.task].exam for part in one.parts if part.task in names}) > 1
+    ]
+    day = chance.choice(many)
+    asked = lost(request, day, day)
+    left = [one for one in days if one.day != day]
+    numbers = {one.day: number for number, one in enumerate(left)}
+    tasks = tuple(names.values())
+    places = {exam.key: number for number, exam in enumerate(old.exams)}
+    kinds = {kind: number for number, kind in enumerate(Kind)}
+    lies = {
+        task.id: {
+            numbers[one.day]: sum(part.units for part in one.parts if part.task == task.id)
+            for one in left
+            if any(part.task == task.id for part in one.parts)
+        }
+        for task in tasks
+    }
+    return Shared(
+        old=old,
+        asked=asked,
+        new=mend(old, request, asked, {}, as_of=MADE),
+        day=day,
+        board=Board(
+            room=tuple(one.room for one in left),
+            load=tuple(one.fixed for one in left),
+            filled=(False,) * len(left),
+            limit=effort.limit // UNIT,
+        ),
+        jobs=tuple(
+            Job(
+                exam=places[task.exam],
+                kind=-1 if task.kind is None else kinds[task.kind],
+                second=task.role is Role.CONSOLIDATE,
+                ranks=task.ranks,
+                release=sum(one.day < task.first for one in left),
+                due=sum(one.day <= task.last for one in left) - 1,
+                pinned=task.role in (Role.TAPER, Role.EVE),
+            )
+            for task in tasks
+        ),
+        before=tuple(Before(lies=lies[task.id], home=0, after=firsts(task, tasks)) for task in tasks),
+        tasks=tasks,
+    )
+
+
+def firsts(task: Task, tasks: tuple[Task, ...]) -> tuple[int, ...]:
+    """What comes before a task: first passes before second ones of their kind, and those before the sheet."""
+    return tuple(
+        number
+        for number, one in enumerate(tasks)
+        if one.exam == task.exam
+        and (
+            (task.role is Role.CONSOLIDATE and one.role is Role.COVER and one.kind is task.kind)
+            or (task.role is Role.TIDY and one.role is Role.CONSOLIDATE)
+        )
+    )
+
+
+SHARED = range(12)
+
+
+def placed(plan: Plan, task: Task) -> dict[date, list[int]]:
+    """The units of a task that a plan holds, by day, counted from its days."""
+    return {
+        day.day: sorted(
+            unit for part in day.parts if part.task == task.id for unit in range(part.first, part.first + part.units)
+        )
+        for day in plan.days
+        if any(part.task == task.id for part in day.parts)
+    }
+
+
+def loss_of(case: Shared, plan: Plan) -> tuple[int, ...]:
+    """The units that a plan does not hold, by rank."""
+    missing = Counter(
+        rank
+        for task in case.tasks
+        for unit, rank in enumerate(task.ranks)
+        if unit not in {one for units in placed(plan, task).values() for one in units}
+    )
+    return tuple(missing[rank] for rank in Rank)
+
+
+@pytest.mark.parametrize("seed", SHARED)
+def test_a_lost_day_costs_all_exams_together_no_more_than_cp_sat_says(seed: int) -> None:
+    """The least loss by rank over all exams at once, each unit once, on a day of its window that has room for it.
+
+    In none of these plans would it help to open light days for work.
+    """
+    case = shared(seed)
+    assert check(case.asked, case.new) == ()
+    room = {one.day: one.room for one in case.old.days} | {case.day: 0}
+    load = Counter[date]()
+    for task in case.tasks:
+        held = placed(case.new, task)
+        units = [unit for mine in held.values() for unit in mine]
+        assert len(units) == len(set(units)) <= len(task.ranks)
+        for day, mine in held.items():
+            load[day] += len(mine)
+            assert task.first <= day <= task.last
+    assert all(units <= room[day] for day, units in load.items())
+    least = oracle.least_loss_for(case.board, case.jobs, essentials=False, late=False)
+    assert loss_of(case, case.new) == least
+
+
+@pytest.mark.parametrize("seed", SHARED)
+def test_a_lost_day_of_all_exams_raises_no_day_and_moves_no_task_more_than_cp_sat_says(seed: int) -> None:
+    """Beside what is kept: the least daily maximum, and then the fewest tasks with less on some day than they had."""
+    case = shared(seed)
+    units = [placed(case.new, task) for task in case.tasks]
+    kept = [sum(map(len, held.values())) for held in units]
+    windows = [(job.release, job.due) for job in case.jobs]
+    best = mending_oracle.least(
+        mending_oracle.Asked(case.board, kept, windows, case.before), case.old.figures.maximum // UNIT
+    )
+    dates = [one.day for one in case.old.days if one.room and one.day != case.day]
+    days = [{job: len(held[day]) for job, held in enumerate(units) if day in held} for day in dates]
+    moved = mending_oracle.moved(case.before, days)
+    assert (case.new.figures.bound // UNIT, case.new.figures.maximum // UNIT, len(moved)) == best
+
+
+def test_the_sample_of_shared_days_has_what_is_rare() -> None:
+    """That all fits all the same, and that work falls out which the published plan held; with two exams and three."""
+    seen = set()
+    for seed in SHARED:
+        case = shared(seed)
+        before, after = loss_of(case, case.old), loss_of(case, case.new)
+        seen.add(
+            (len(case.asked.exams), "all fits" if not any(after) else "more is lost" if after > before else "as before")
+        )
+    assert seen >= {(exams, after) for exams in (2, 3) for after in ("all fits", "more is lost")}, seen
 
 
 def first_moment(request: Request) -> datetime:

@@ -36,6 +36,10 @@ def test_every_setting_is_read():
         "previews": ("2", 2),
         "misses": ("3", 3),
         "kept_bytes": ("4000", 4000),
+        "cohort_key": ("open sesame", "open sesame"),
+        "members": ("400", 400),
+        "planners": ("0", 0),
+        "scheduler": ("tcp://127.0.0.1:8786", "tcp://127.0.0.1:8786"),
         "clock_offset": ("-86400", -86400),
     }
     fields = {field.name for field in msgspec.structs.fields(Settings)}

@@ -16,9 +16,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calplan.checkins import CheckIn, Flag, Found, Outcome
 from calplan.model import plan_from_json
 from calplan.progress import Week
 from tests import served
+from web import plans, store
 from web.picture_strips import Box
 from web.picture_weeks import BAR, LEFT, RIGHT, WIDTH, hatch, weeks_picture
 from web.powers import Power
@@ -226,3 +228,120 @@ def test_the_ask_list_is_for_the_next_appointment_that_has_not_begun(
     assert "three tries went wrong" in words
     assert ("For your next appointment: Tutoring, Wed 20 Jan, 16:30." in words) == told
     assert ("For your next appointment" in words) == told
+
+
+# ---------------------------------------------------------------------------------------------- the ask list
+
+
+def sections(html: str) -> dict[str, str]:
+    """The words of each section of a page, by its heading."""
+    found = re.findall(r"<section.*?<h2[^>]*>(.*?)</h2>(.*?)</section>", html, re.DOTALL)
+    return {unescape(name): " ".join(unescape(re.sub(r"<[^>]*>", " ", text)).split()) for name, text in found}
+
+
+def unanswered_quiz(exam: dict[str, object], title: str) -> dict[str, object]:
+    """The exam with a quiz more, whose answers are missing."""
+    quiz = {"kind": "quiz", "title": title, "size": 8, "answers": "none"}
+    return exam | {"material": [*exam["material"], quiz]}  # type: ignore[misc]
+
+
+def flagged(app: Flask, client: FlaskClient, plan_id: str, uid: str, text: str) -> None:
+    """Says that a block was done, with flags on its first material."""
+    check_in = served.token(app, Power.CHECK_IN, plan_id)
+    answer = client.post(f"/block/{check_in}/{uid}", data={"act": "done", "flags-1": text})
+    assert answer.status_code == 303
+
+
+def test_the_ask_list_has_missing_answers_and_what_failed_three_times_by_exam(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    """Two tries are too few, what was settled needs nobody, and each exam goes to its own next appointment."""
+    chem, bio = two_exams()
+    appointments = [
+        {"title": "Old hour", "start": "2027-01-06T16:30", "minutes": 45, "exam": "chem"},
+        {"title": "Office hours", "start": "2027-01-21T16:30", "minutes": 30, "exam": "chem"},
+        {"title": "Tutoring", "start": "2027-01-20T16:30", "minutes": 45, "exam": "chem"},
+    ]
+    kept = served.keep(app, exam=[chem, unanswered_quiz(bio, "Quiz <7>")], appointment=appointments)
+    plan = plan_from_json(kept.plan)
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    assert {*sections(client.get(f"{own}/ask").text)} == {"Biology"}
+    clock.forward(days=6)
+    exams = {task.id: task.exam for task in plan.tasks}
+    uid = next(b.uid for b in plan.blocks if {exams[part.task] for part in b.parts} == {"chem"} and b.parts)
+    flagged(app, client, kept.id, uid, "7 1 x3, 9 2 x2, 11 2 x4, 12 1 x3")
+    clock.forward(days=1)
+    flagged(app, client, kept.id, uid, "12 3")
+    page = client.get(f"{own}/ask")
+    told = sections(page.text)
+    assert {*told} == {"Chemistry", "Biology"}
+    assert "Take this to: Tutoring, Wed 20 Jan, 16:30 (America/Chicago time)." in told["Chemistry"]
+    assert "No appointment is planned." in told["Biology"]
+    assert "Quiz <7>: The answers It cannot be checked: its answers are missing." in told["Biology"]
+    assert "Problem 7 Went wrong 3 times, last on Mon 11 Jan; a must." in told["Chemistry"]
+    assert "Problem 11 Went wrong 4 times, last on Mon 11 Jan; a should." in told["Chemistry"]
+    assert not re.search(r"Problem (9|12)\b", page.text)
+    questions = page.text.count('class="tick question"')
+    assert questions == page.text.count('class="answer"') == page.text.count('class="box"') == 3
+    assert page.headers["Referrer-Policy"] == client.get(own).headers["Referrer-Policy"]
+
+
+def test_an_appointment_for_no_exam_in_particular_is_for_each(app: Flask, client: FlaskClient) -> None:
+    chem, bio = two_exams()
+    appointment = [{"title": "Study hall", "start": "2027-01-20T16:30", "minutes": 45}]
+    exams = [unanswered_quiz(one, "Quiz 7") for one in (chem, bio)]
+    kept = served.keep(app, exam=exams, appointment=appointment)
+    told = sections(client.get(f"/plan/{served.token(app, Power.MANAGE, kept.id)}/ask").text)
+    assert ["Take this to: Study hall, Wed 20 Jan" in words for words in told.values()] == [True, True]
+
+
+def test_an_ask_list_without_anything_says_so_and_both_pages_lead_to_it(app: Flask, client: FlaskClient) -> None:
+    kept = served.keep(app)
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    page = client.get(f"{own}/ask")
+    assert page.status_code == 200
+    assert "There is nothing to ask just now." in said(client, f"{own}/ask")
+    assert sections(page.text) == {}
+    for way in ("going", "paper"):
+        assert f'href="{own}/ask"' in client.get(f"{own}/{way}").text
+
+
+def test_whoever_may_only_look_is_not_led_to_the_ask_list(app: Flask, client: FlaskClient) -> None:
+    kept = served.keep(app)
+    with store.writing(served.service_of(app).engine) as connection:
+        store.set_view(connection, kept.id, True)
+    view = served.token(app, Power.VIEW, kept.id)
+    for page in (f"/view/{view}", f"/view/{view}/paper"):
+        answer = client.get(page)
+        assert answer.status_code == 200
+        assert "/ask" not in answer.text
+    assert client.get(f"/plan/{view}/ask").status_code == 404
+    assert client.get(f"/view/{view}/ask").status_code == 404
+
+
+def test_what_was_settled_leaves_the_list_though_the_plan_was_mended_in_between(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    """A mended plan carries the ask list of its moment; the pages tell what holds now, and each problem once."""
+    kept = served.keep(app)
+    plan = plan_from_json(kept.plan)
+    material = next(item.material for task in plan.tasks for item in task.items if item.material)
+    clock.forward(days=6)
+
+    def say(*flags: Flag) -> None:
+        found = (Found(exam="chem", material=material, flags=flags),)
+        at = clock()
+        word = CheckIn(id=at.isoformat(), at=at, block=plan.blocks[1].uid, outcome=Outcome.DONE, found=found)
+        with store.writing(served.service_of(app).engine) as connection:
+            plans.say(served.service_of(app), connection, kept.id, [word])
+
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    say(Flag(problem="7", importance=1, tries=3), Flag(problem="8", importance=1, tries=3))
+    lost = {"version": "1", "first": "2027-01-14"}
+    assert client.post(f"{own}/difference", data=lost).status_code == 303
+    clock.forward(days=1)
+    say(Flag(problem="7", importance=3), Flag(problem="8", importance=1, tries=1))
+    for page in ("going", "ask"):
+        words = said(client, f"{own}/{page}")
+        assert len(re.findall(r"[Pp]roblem 8\b", words)) == 1
+        assert not re.search(r"[Pp]roblem 7\b", words)

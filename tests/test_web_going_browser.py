@@ -157,6 +157,49 @@ def test_how_it_goes_after_hard_days(browser: Browser, served: Served, size: tup
 
 
 @SIZES
+def test_the_ask_list_is_one_tap_from_how_it_goes_and_goes_to_paper(
+    browser: Browser, served: Served, size: tuple[int, int], tmp_path: Path
+) -> None:
+    """Empty it says so; then each problem has a box and a line of its own, on screen and on paper."""
+    with visit(browser, size) as (page, _):
+        page.goto(addresses(served)["student.paper"])
+        page.get_by_role("link", name="The ask list").click()
+        empty = page.locator(".question").count()
+        if not empty:
+            expect(page.get_by_text("There is nothing to ask just now.")).to_be_visible()
+        sound(page)
+        page.goto(address(served, halves(served)[0][0]))
+        page.get_by_text("Partly, or say more").click()
+        page.fill("[name=flags-1]", "7 1 x3, 9 2 x4, 12 1 x2")
+        say(page, "Done")
+        page.goto(addresses(served)["going.shown"])
+        page.get_by_role("link", name="The ask list").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("What to ask")
+        expect(page.locator(".question")).to_have_count(empty + 2)
+        expect(page.get_by_text(re.compile("Take this to: Tutoring"))).to_be_visible()
+        sound(page)
+        page.set_viewport_size({"width": NARROW[0], "height": NARROW[1]})
+        assert overflow(page) == 0
+        page.set_viewport_size({"width": size[0], "height": size[1]})
+        page.emulate_media(media="print")
+        for question in page.locator(".question").all():
+            box, line = (question.locator(part).bounding_box() for part in (".box", ".answer"))
+            assert box
+            assert line
+            assert min(box["width"], box["height"]) >= 11  # 3 mm at 96 dots an inch
+            assert line["height"] >= 38  # 10 mm to write in
+        inks = page.locator("main.page, .question *").evaluate_all(
+            "all => all.flatMap(one => [getComputedStyle(one).color, getComputedStyle(one).borderBottomColor])"
+        )
+        for ink in inks:
+            red, green, blue = re.findall(r"[0-9.]+", ink)[:3]
+            assert red == green == blue, ink
+        for paper in ("A4", "Letter"):
+            page.pdf(path=tmp_path / f"{paper}.pdf", format=paper)
+            assert (tmp_path / f"{paper}.pdf").read_bytes().count(b"/MediaBox") == 1
+
+
+@SIZES
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_the_looks_of_the_bars_differ_from_each_other_and_from_the_page(
     browser: Browser, served: Served, size: tuple[int, int], dark: bool

@@ -147,7 +147,7 @@ def test_tidying_deletes_what_has_ended_and_nothing_else(data: Path) -> None:
     assert ids(data) == [plan_id]
     years = str(round(timedelta(days=3650).total_seconds()))
     result = run("tidy", data=data, clock_offset=years)
-    assert "Deleted: plans 1, uploads 0. Feeds rendered anew: 0 of 0." in result.stdout
+    assert "Deleted: plans 1, cohorts 0, uploads 0. Feeds rendered anew: 0 of 0." in result.stdout
     assert ids(data) == []
 
 

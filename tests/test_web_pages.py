@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import msgspec
 import pytest
 from flask import Flask, render_template
 from hypothesis import assume, given, settings
@@ -19,19 +20,28 @@ from hypothesis import strategies as st
 from jinja2 import ChoiceLoader, DictLoader, FileSystemLoader
 from msgspec.structs import replace
 
-from calplan.errors import NoPlan
+from calplan.acts import Ease
+from calplan.cohort import Outcome, Status
+from calplan.errors import NoPlan, Problem
 from calplan.model import DayOff, Kind, Plan, Request, Role, ShortDay
 from calplan.planner import make_plan
 from calplan.replan import mend
+from calplan.roster import Row
 from calplan.sentences import CAUTIONS
 from calplan.spans import instant
 from calplan.wording import Wording
 from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
-from web import checking, clocks, pages
+from web import checking, clocks, cohort_pages, pages
+from web.cohort import ClassShown, Going
+from web.cohort_acts import Choice
+from web.cohort_paper import HandOut
+from web.cohorts import Again
 from web.offers import Moved, Offers
 from web.page_values import BlockShown, Near
+from web.runner import Trial
+from web.store_cohorts import Cohort, Member
 
 WEB = Path(pages.__file__).parent
 TOKEN = "t" * 44
@@ -403,9 +413,26 @@ ROUTES = {
     "privacy": "/privacy",
     "said": "/plan/<token>/said",
     "going.shown": "/plan/<token>/going",
+    "going.ask": "/plan/<token>/ask",
     "repairs.shown": "/plan/<token>/difference",
     "repairs.undo_last": "/plan/<token>/undo",
     "repairs.place": "/block/<token>/<uid>/place",
+    "cohort.make": "/cohort",
+    "cohort.empty_courses": "/cohort/courses.toml",
+    "cohort.empty_roster": "/cohort/roster.csv",
+    "cohort.shown": "/cohort/<token>",
+    "cohort.rows": "/cohort/<token>/rows",
+    "cohort.row": "/cohort/<token>/row/<member>",
+    "cohort.going": "/cohort/<token>/going",
+    "cohort.everything": "/cohort/<token>/everything.zip",
+    "cohort.again": "/cohort/<token>/again",
+    "cohort.link": "/cohort/<token>/link",
+    "cohort.delete": "/cohort/<token>/delete",
+    "cohort_acts.act": "/cohort/<token>/act",
+    "cohort_acts.courses": "/cohort/<token>/courses.json",
+    "cohort_acts.dates": "/cohort/<token>/dates",
+    "cohort_acts.trial": "/cohort/<token>/trial/<name>",
+    "cohort_paper.hand_outs": "/cohort/<token>/hand-outs",
 }
 PICTURES = dict.fromkeys(("_strip.html", "_month.html", "_curve.html"), "<figure>a picture</figure>")
 
@@ -435,6 +462,7 @@ NOTHING_SAID: dict[str, Any] = {
     "moved": None,
     "extra": None,
     "can_undo": False,
+    "in_cohort": False,
     "version": 1,
     "fields": {},
     "wrong": {},
@@ -511,7 +539,7 @@ def every_page(request: Request, plan: Plan, now: datetime) -> dict[str, str]:
             "plan.html",
             page=page,
             address=f"https://plans.example.org/plan/{TOKEN}",
-            **{**more, "done": "The plan is mended.", "can_undo": True, "to_plan_again": 2},
+            **{**more, "done": "The plan is mended.", "can_undo": True, "to_plan_again": 2, "in_cohort": True},
         ),
         "view": render("view.html", page=page, **more),
         "block": render("block.html", page=block, **more),
@@ -535,6 +563,110 @@ def every_page(request: Request, plan: Plan, now: datetime) -> dict[str, str]:
         "delete": render("delete.html", page=pages.delete_page(plan, keep_days=60), **more),
         "error": render("error.html", code=404, sentence="There is no such page.", remedy="Look at the address again."),
         "gone": render("gone.html"),
+        **cohort_pages_of(request, plan, now),
+    }
+
+
+def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, str]:
+    """The HTML of a cohort's pages whose students all have this plan; what it says is in every text of a row."""
+    text = plan.title
+    row = Row(number=2, cells={"reference": "S-1", "course": text, "section": text})
+    outcome = Outcome(
+        row=2, reference="S-1", status=Status.CANNOT_FIT, courses=(text,), sections=(text,), teachers=(text,),
+        sentences=(text, text), ways=(text,), blocks=9, minutes=45, usual=30, work=200,
+        load={block.start.date().isoformat(): block.minutes for block in plan.blocks},
+    )  # fmt: skip
+    kept = Cohort("id", 1, text, "seed", b"", text, now, now, now, plan.exams[0].start.date())
+    cells = msgspec.json.encode(row).decode()
+
+    def member(number: int, status: str, outcome: Outcome | None, key: str) -> Member:
+        said = msgspec.json.encode(outcome).decode() if outcome else ""
+        return Member(key, number, cells, status, said, "{}" if outcome else "", "plan" if outcome else None)
+
+    waiting = member(3, "", None, "s-2")
+    all_members = [member(0, "planned", outcome, "s-0"), member(2, "cannot fit", outcome, "s-1"), waiting]
+    about = {"token": TOKEN, "cohort": kept, "clocks": "24", "keep_days": 60}
+    one, two = cohort_pages.shown(all_members[1]), cohort_pages.shown(waiting)
+    look = {
+        "address": f"https://plans.example.org/cohort/{TOKEN}",
+        "doubts": [text],
+        "left": "",
+        "classes": [],
+        **about,
+    }
+    classes = [ClassShown(text, "A", TOKEN, f"https://plans.example.org/feed/{TOKEN}.ics")] * 2
+    trial = Trial("id", b"{}", now)
+    trial.total, trial.done = 9, True
+    compared = Trial("id", b"", now, exam=(text, "A"))
+    compared.eases, compared.done = (Ease(plan.exams[0].start, 9, 1, 2, 33.4),) * 2, True
+    tried = {"trial": trial, "name": "t", "told": (text,), "own": [text], "best": None, "older": False, **about}
+    acting = {"sections": [Choice(text, text)], "courses": [Choice(text, text)], "form": {}, "most": 6, **about}
+    wrong = [Problem("roster", f"{text} is wrong.", "Mend it.")]
+    form = {"title": text, "most": 5000, "token": TOKEN, "remove": True, "asks_key": False}
+    asked = cohort_pages.Asked(text=text, status="cannot fit", page=2)
+    found = cohort_pages.table(all_members, cohort_pages.Asked())
+    list_of_two = [Going(one, text), Going(two, text)]
+    hand_out = HandOut(
+        reference="S-1", title=text, address="https://plans.example.org/plan/x", qr="data:image/svg+xml,x",
+        weeks=pages.paper_pages(plan, request), zone=plan.zone, unsaid=frozenset({plan.blocks[0].uid}),
+    )  # fmt: skip
+    paper = {"sections": [text], "asked": asked, "weeks": "all", "member": "", "number": 120, "pages": 2, **about}
+    again = Again((text,), ("S-1",), (text,), tuple(f"S-{number}" for number in range(60)), removed=False)
+    return {
+        "cohort-make": render("cohort_make.html", problems=[], waiting={}, cohort=None, **{**form, "asks_key": True}),
+        "cohort-make-wrong": render(
+            "cohort_make.html", problems=wrong * 2, waiting={"roster": ("id", text)}, cohort=None, **form
+        ),
+        "cohort-hand-in-again": render("cohort_make.html", problems=wrong, waiting={}, cohort=kept, **form),
+        "cohort": render("cohort.html", found=cohort_pages.overview(all_members), **look),
+        "cohort-classes": render(
+            "cohort.html", found=cohort_pages.overview(all_members), **{**look, "classes": classes}
+        ),
+        "cohort-act": render("cohort_act.html", problems=wrong, **acting),
+        "cohort-trial": render("cohort_trial.html", **tried),
+        "cohort-trial-older": render("cohort_trial.html", **{**tried, "older": True}),
+        "cohort-trial-under-way": render("cohort_trial.html", **{**tried, "trial": Trial("id", b"{}", now)}),
+        "cohort-trial-dates": render("cohort_trial.html", **{**tried, "trial": compared, "best": compared.eases[0]}),
+        "cohort-trial-forgotten": render("cohort_trial.html", **{**tried, "trial": None}),
+        "cohort-waiting": render("cohort.html", found=cohort_pages.overview([waiting]), **{**look, "done": text}),
+        "cohort-rows": render(
+            "cohort_rows.html", asked=asked, found=found._replace(pages=3), sorts=cohort_pages.SORTS, **about
+        ),
+        "cohort-rows-none": render(
+            "cohort_rows.html",
+            asked=cohort_pages.Asked(),
+            found=cohort_pages.table([], cohort_pages.Asked()),
+            sorts=cohort_pages.SORTS,
+            **about,
+        ),
+        "cohort-row": render(
+            "cohort_row.html", one=one, own=True, plan=TOKEN, sentence=text, replaced=True, act=text, **about
+        ),
+        "cohort-row-waiting": render(
+            "cohort_row.html", one=two, own=False, plan="", sentence="", replaced=False, act=text, **about
+        ),
+        "cohort-row-gone": render(
+            "cohort_row.html",
+            one=cohort_pages.shown(all_members[0])._replace(ways=(), reference=""),
+            own=False,
+            plan="",
+            sentence="",
+            replaced=False,
+            act=text,
+            **about,
+        ),
+        "cohort-going": render(
+            "cohort_going.html", behind=list_of_two, silent=list_of_two, looked=200, page=2, pages=3, **about
+        ),
+        "cohort-going-nobody": render("cohort_going.html", behind=[], silent=[], looked=2, page=1, pages=1, **about),
+        "cohort-paper": render("cohort_paper.html", hand_outs=[hand_out, hand_out], **paper),
+        "cohort-paper-one": render(
+            "cohort_paper.html",
+            hand_outs=[hand_out._replace(weeks=())],
+            **{**paper, "member": "s-1", "number": 1, "pages": 1, "weeks": "none"},
+        ),
+        "cohort-again": render("cohort_again.html", done=again, **about),
+        "cohort-delete": render("cohort_delete.html", number=3, **about),
     }
 
 
@@ -609,7 +741,7 @@ def test_pages_of_a_plan_are_not_for_search_engines_and_those_of_none_are() -> N
     request, plan = fixture("demo.toml")
     made = every_page(request, plan, plan.as_of)
     hidden = {name for name, html in made.items() if '<meta name="robots" content="noindex, nofollow">' in html}
-    assert set(made) - hidden == {"start", "help", "privacy"}
+    assert set(made) - hidden == {"start", "help", "privacy", "cohort-make", "cohort-make-wrong"}
 
 
 def links(html: str) -> set[str]:

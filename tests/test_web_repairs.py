@@ -168,6 +168,46 @@ def test_days_that_leave_none_are_refused_with_what_can_be_done(app: Flask, clie
     assert "No day before the exam" in words(page)
 
 
+def test_a_day_off_without_work_says_that_no_block_moves_and_is_noted(
+    app: Flask, client: FlaskClient, kept: Kept
+) -> None:
+    """No empty difference: no strip, no list; it can be applied, so that the plan knows the day from then on."""
+    asked = {"first": "2027-03-01"}
+    before = times(plan_from_json(kept.plan))
+    page = client.get(f"{own(app, kept)}/difference", query_string=asked)
+    assert "No block has to move." in words(page)
+    assert "Apply this" in page.text
+    assert "<svg" not in page.text.partition("<main")[2]
+    assert "Block by block" not in page.text
+    assert "Nothing is changed yet" not in page.text
+    answer = applied(client, own(app, kept), kept.version, **asked)
+    assert "That is noted. No block had to move." in words(client.get(answer.location))
+    assert times(plan_now(app, kept)) == before
+    assert "2027-03-01" in str(now_kept(app, kept).document)
+    assert_nothing_to_apply(app, client, kept, asked)
+
+
+@pytest.mark.parametrize("asked", [{"again": "1"}, {}])
+def test_news_that_ask_for_nothing_say_so_and_leave_the_plan_alone(
+    app: Flask, client: FlaskClient, kept: Kept, asked: dict[str, str]
+) -> None:
+    assert_nothing_to_apply(app, client, kept, asked)
+
+
+def assert_nothing_to_apply(app: Flask, client: FlaskClient, kept: Kept, asked: dict[str, str]) -> None:
+    """The page says so; sent all the same, it changes nothing, and says that too."""
+    before = now_kept(app, kept)
+    page = client.get(f"{own(app, kept)}/difference", query_string=asked)
+    assert page.status_code == 200
+    assert "There is nothing to apply." in words(page)
+    assert "Apply this" not in page.text
+    assert "<svg" not in page.text.partition("<main")[2]
+    answer = applied(client, own(app, kept), before.version, **asked)
+    assert answer.status_code == 303
+    assert "nothing had to change, and nothing did" in words(client.get(answer.location))
+    assert now_kept(app, kept) == before
+
+
 def test_two_devices_do_not_overwrite_each_other(
     app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
 ) -> None:

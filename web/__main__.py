@@ -80,7 +80,10 @@ def tidy(settings: Settings, always: bool) -> None:
                 rendered += plans.render_again(service, connection, plan_id, always=always)
     except store.Unavailable as error:
         raise click.ClickException(str(error)) from None
-    click.echo(f"Deleted: plans {done.plans}, uploads {done.uploads}. Feeds rendered anew: {rendered} of {len(ids)}.")
+    click.echo(
+        f"Deleted: plans {done.plans}, cohorts {done.cohorts}, uploads {done.uploads}. "
+        f"Feeds rendered anew: {rendered} of {len(ids)}."
+    )
     if not done.forgotten:
         click.echo("The database was busy; what was deleted leaves its file at the next tidying.")
 
@@ -159,9 +162,11 @@ def serve(settings: Settings, ics: Path | None) -> None:
                 max_request_body_size=settings.body_bytes,
                 ident=None,
             )
+            app.extensions["calplan.runner"].start_all()
             tell(app, ics)
             server.run()
         finally:
+            app.extensions["calplan.runner"].close()
             feed.close(app)
             app.extensions["calplan"].engine.dispose()
 

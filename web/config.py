@@ -27,7 +27,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     are believed. ``keep_days`` are the days from the last exam until a plan is deleted. ``creations``, ``previews`` and
     ``misses`` are the plans that one address may make, the previews that it may ask for, and the addresses that never
     were which it may ask for, in an hour; ``kept_bytes`` is how much it may have stored in that time, as files and as
-    versions of plans. ``clock_offset`` moves the service's clock by so many seconds; it exists for tests.
+    versions of plans. ``cohort_key``, where it is set, is asked of whoever makes a cohort; ``members`` is the most rows
+    of a roster that is uploaded; ``planners`` the processes that plan cohorts (0: one for each processor), and
+    ``scheduler`` the address of a Dask scheduler whose cluster does it instead. ``clock_offset`` moves the service's
+    clock by so many seconds; it exists for tests.
     """
 
     data: Path = Path("calplan-data")
@@ -46,6 +49,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     previews: int = 1_200
     misses: int = 600
     kept_bytes: int = 200_000_000
+    cohort_key: str = ""
+    members: int = 5_000
+    planners: int = 0
+    scheduler: str = ""
     clock_offset: int = 0
 
     @property
@@ -103,7 +110,7 @@ HOST = re.compile(r"\.?[a-z0-9]([a-z0-9.-]*[a-z0-9])?|[0-9a-f:]*:[0-9a-f:.]*")
 ADDRESS = re.compile(r"[A-Za-z0-9:/.\[\]~_-]+")
 """No blanks, no marks that end an address in a calendar, and no query or fragment."""
 
-LEAST = {"port": 0, "proxies": 0, "keep_days": 0, "clock_offset": -(10**9)}
+LEAST = {"port": 0, "planners": 0, "proxies": 0, "keep_days": 0, "clock_offset": -(10**9)}
 MOST = {"port": 65_535, "proxies": 8, "threads": 256, "keep_days": 3_650}
 
 

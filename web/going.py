@@ -12,11 +12,12 @@ from flask import Blueprint, render_template
 from msgspec.structs import replace
 
 from calplan import sentences
+from calplan.cycle import asks
 from calplan.learned import known
 from calplan.progress import progress
 from calplan.spans import instant
 from calplan.wording import label, one_line
-from web import pages
+from web import asking, pages
 from web.picture_weeks import WORDS, weeks_picture
 from web.powers import Power
 from web.student import clocks, holder, service
@@ -70,11 +71,20 @@ def shown(token: str) -> str:
         open=len(found.open),
         closed=len(found.closed),
         untouched=[(subjects[key], [titles[key, one] for one in keys]) for key, keys in found.untouched.items()],
-        asks=asks_shown(old.plan, told),
+        asks=asks_shown(old.plan, old.request, told),
         appointment=next_appointment(old.plan, now),
         pace=tuple(pace_shown(old.request, told.pace)),
         clocks=clocks(),
     )
+
+
+@blueprint.get("/plan/<token>/ask")
+def ask(token: str) -> str:
+    """The ask list by itself, to print and take along, for whoever may change the plan."""
+    old = holder(Power.MANAGE, token)
+    told = known(old.request, old.plan, old.log)
+    exams = asking.ask_list(old.request, told, zone=old.plan.zone, now=service().clock())
+    return render_template("ask.html", token=token, exams=exams, zone=old.plan.zone, clocks=clocks())
 
 
 def titles_of(request: Request) -> dict[tuple[str, str], str]:
@@ -97,10 +107,10 @@ def flag_shown(flag: FlagState, titles: Mapping[tuple[str, str], str]) -> FlagSh
     return FlagShown(title, one_line(flag.problem), IMPORTANCE[flag.importance], flag.tries)
 
 
-def asks_shown(plan: Plan, told: Known) -> tuple[str, ...]:
-    """What to ask a teacher or a tutor: what the plan knew from the start, and what check-ins have shown since."""
-    asks = tuple(dict.fromkeys((*plan.asks, *told.asks)))
-    return tuple(sentences.ask_sentences(replace(plan, asks=asks)))
+def asks_shown(plan: Plan, request: Request, told: Known) -> tuple[str, ...]:
+    """What to ask a teacher or a tutor as things stand now: answers that are missing, and what goes wrong."""
+    missing = (one for exam in request.exams for one in asks(exam))
+    return tuple(sentences.ask_sentences(replace(plan, asks=(*missing, *told.asks))))
 
 
 def next_appointment(plan: Plan, now: datetime) -> Block | None:

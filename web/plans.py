@@ -36,6 +36,10 @@ if TYPE_CHECKING:
     from web.service import Service
 
 
+FOR_ALL = 0
+"""The generation of links for checking in of a calendar that has none, since many share it."""
+
+
 class Opened(NamedTuple):
     """A kept plan with its documents read, and what was said of its blocks."""
 
@@ -76,8 +80,14 @@ def keep(
     calendars: Mapping[str, bytes],
     *,
     plan_id: str = "",
+    body: bytes | None = None,
+    for_all: bool = False,
 ) -> Kept:
-    """Stores a new plan under a new id, and its feed with it."""
+    """Stores a new plan under a new id, and its feed with it.
+
+    ``body`` is the feed, where it is rendered already. The calendar of one that is ``for_all`` of a class has no links
+    to check in with.
+    """
     now = service.clock()
     kept = Kept(
         id=plan_id or new_id(service.entropy),
@@ -91,10 +101,10 @@ def keep(
         alarm=None,
         view_on=False,
         view_generation=1,
-        check_in_generation=1,
+        check_in_generation=FOR_ALL if for_all else 1,
         manage_generation=1,
     )
-    rendered = render(service, kept, request, plan, (), feed_generation=1)
+    rendered = render(service, kept, request, plan, (), feed_generation=1, body=body)
     store.create(connection, kept, rendered, calendars, read_at=now)
     return kept
 
@@ -125,6 +135,8 @@ def set_alarm(service: Service, connection: Connection, old: Opened, minutes: in
 
 def replace_check_in(service: Service, connection: Connection, old: Opened) -> bool:
     """Gives the calendar's events new links; the old ones stop. False where someone was faster."""
+    if old.kept.check_in_generation == FOR_ALL:
+        return True
     kept = old.kept._replace(check_in_generation=old.kept.check_in_generation + 1, changed=service.clock())
     return save(service, connection, kept, old.request, old.plan, None, kept.changed)
 
@@ -166,9 +178,19 @@ def ends(request: Request) -> date:
 # ------------------------------------------------------------------------------------------------ the feed
 
 
-def render(service: Service, kept: Kept, request: Request, plan: Plan, log: Log, *, feed_generation: int) -> Rendered:
+def render(
+    service: Service,
+    kept: Kept,
+    request: Request,
+    plan: Plan,
+    log: Log,
+    *,
+    feed_generation: int,
+    body: bytes | None = None,
+) -> Rendered:
     """The feed's bytes with placeholders for its links, and the ETag of the bytes with the links in their place."""
-    body = calendar(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN], kept, request, plan, log)
+    if body is None:
+        body = calendar(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN], kept, request, plan, log)
     sent = with_tokens(body, tokens(service, kept, feed_generation))
     return Rendered(etag=etag_of(sent), modified=kept.changed, body=body)
 
@@ -208,9 +230,20 @@ def etag_of(body: bytes) -> str:
 
 def calendar(service: Service, feed: str, check_in: str, kept: Kept, request: Request, plan: Plan, log: Log) -> bytes:
     """The plan's calendar with these tokens in its links."""
-    address = service.settings.address
-    links = ical.Links(source=f"{address}/feed/{feed}.ics", check_in=f"{address}/block/{check_in}/{{uid}}")
+    links = links_in(service, feed, check_in if kept.check_in_generation != FOR_ALL else "")
     return ical.to_ics(plan, request, links=links, alarms=kept.alarm, marks=marks(log))
+
+
+def links_in(service: Service, feed: str, check_in: str) -> ical.Links:
+    """The links that a calendar with these tokens has."""
+    address = service.settings.address
+    block = f"{address}/block/{check_in}/{{uid}}" if check_in else ""
+    return ical.Links(source=f"{address}/feed/{feed}.ics", check_in=block)
+
+
+def placeholder_links(service: Service) -> ical.Links:
+    """The links of a calendar as it is kept, with placeholders for its tokens."""
+    return links_in(service, PLACEHOLDERS[Power.FEED], PLACEHOLDERS[Power.CHECK_IN])
 
 
 # ------------------------------------------------------------------------------------------------ check-ins

@@ -79,11 +79,16 @@ def shown(token: str) -> str | AnyResponse | tuple[str, int]:
         return page(token, old, looked), HTTPStatus.UNPROCESSABLE_ENTITY
     if request.form.get("version", "") != str(old.kept.version):
         return page(token, old, looked, MEANWHILE), HTTPStatus.CONFLICT
+    if not anything(old, looked):
+        return redirect(url_for("student.plan", token=token, done="same"), HTTPStatus.SEE_OTHER)
     connection = writing()
-    now = holder(Power.MANAGE, token)  # the address may have been replaced while the plan was made
+    holder(Power.MANAGE, token)  # the address may have been replaced while the plan was made
     if not plans.change(service(), connection, old, looked.mapping, looked.request, looked.plan, None):
+        commit()  # what was read before the other device was done may be what it replaced
+        now = holder(Power.MANAGE, token)
         return page(token, now, look(now, looked.asked), MEANWHILE), HTTPStatus.CONFLICT
-    return redirect(url_for("student.plan", token=token, done="mended"), HTTPStatus.SEE_OTHER)
+    done = "mended" if moving(looked.found) else "noted"
+    return redirect(url_for("student.plan", token=token, done=done), HTTPStatus.SEE_OTHER)
 
 
 def asked_for(fields: Mapping[str, str]) -> dict[str, str]:
@@ -112,6 +117,16 @@ def look(old: Opened, asked: dict[str, str]) -> Looked:
     except NoPlan as refusal:
         return Looked(asked, mapping, wrong=(refusal.sentence, *refusal.reasons, *refusal.advice))
     return Looked(asked, mapping, wanted, plan, difference(old.plan, old.request, plan, wanted))
+
+
+def moving(found: Difference | None) -> bool:
+    """Whether any block or any work changes."""
+    return found is not None and bool(found.changes or found.lost or found.regained)
+
+
+def anything(old: Opened, looked: Looked) -> bool:
+    """Whether there is something to apply: else the plan, and what it is to keep to, stay as they are."""
+    return looked.plan is not None and (looked.plan, looked.request) != (old.plan, old.request)
 
 
 def with_news(old: Opened, asked: Mapping[str, str]) -> dict[str, Any]:
@@ -159,7 +174,7 @@ def page(token: str, old: Opened, looked: Looked, note: str = "") -> str:
     style = clocks()
     today = wall(service().clock(), ZoneInfo(old.plan.zone)).date()
     strip = None
-    if plan is not None and wanted is not None:
+    if plan is not None and wanted is not None and moving(found):
         strip = difference_strip(old.plan, old.request, plan, wanted, today=today, link=None, clocks=style)
     return render_template(
         "difference.html",
@@ -170,7 +185,8 @@ def page(token: str, old: Opened, looked: Looked, note: str = "") -> str:
         wrong=looked.wrong,
         sentence=summary(found) if found else "",
         lines=tuple(lines(found, partial(clock, style=style))) if found else (),
-        anything=bool(found and (found.changes or found.lost or found.regained)) or plan not in (None, old.plan),
+        anything=anything(old, looked),
+        moving=moving(found),
         shortfall=tuple(shortfall_sentences(plan, plan.shortfall)) if plan and plan.shortfall else (),
         limit=old.request.effort.limit,
         materials=[(exam.key, one.key, one.title) for exam in old.request.exams for one in exam.materials],

@@ -16,7 +16,7 @@ from flask import Blueprint, Response, abort, current_app, redirect, render_temp
 
 from calplan.checkins import Outcome, last_words
 from calplan.spans import instant
-from web import checking, demo, feed, making, pages, plans, store
+from web import checking, demo, feed, making, pages, plans, store, store_cohorts
 from web.clocks import Clocks, clock_style
 from web.db import commit, reading, writing
 from web.offers import moved_since, offers, undone
@@ -189,12 +189,15 @@ def plan_shown(token: str, old: Opened, done: str) -> str:
         form=service().entropy(8).hex(),
         can_undo=undone(reading(), old, service().clock()) is not None,
         version=old.kept.version,
+        in_cohort=store_cohorts.cohort_of(reading(), old.kept.id) is not None,
         **values,
     )
 
 
 MENDED = {
     "mended": "The plan is mended. Calendars follow when they look again.",
+    "noted": "That is noted. No block had to move.",
+    "same": "The plan already fits that: nothing had to change, and nothing did.",
     "undone": "That change is taken back: the plan is as it was. Calendars follow when they look again.",
     "not-undone": "That change cannot be taken back now: a block has begun, or the plan or a calendar changed since.",
 }
@@ -356,7 +359,7 @@ def said(token: str) -> AnyResponse | tuple[str, int]:
 @blueprint.get("/plan/<token>/paper")
 def paper(token: str) -> str:
     """A week a page, to print and tick."""
-    return paper_of(holder(Power.MANAGE, token))
+    return paper_of(holder(Power.MANAGE, token), token)
 
 
 @blueprint.get("/view/<token>/paper")
@@ -365,11 +368,11 @@ def view_paper(token: str) -> str:
     return paper_of(holder(Power.VIEW, token))
 
 
-def paper_of(old: Opened) -> str:
-    """The plan as weeks on paper."""
+def paper_of(old: Opened, token: str = "") -> str:
+    """The plan as weeks on paper; with its ``token``, which may change it, a link to the ask list too."""
     weeks = pages.paper_pages(old.plan, old.request)
     squares = strip(old.plan, old.request, today=None, link=None, clocks=clocks())
-    return render_template("paper.html", weeks=weeks, plan=old.plan, strip=squares, clocks=clocks())
+    return render_template("paper.html", weeks=weeks, plan=old.plan, strip=squares, clocks=clocks(), token=token)
 
 
 # ----------------------------------------------------------------------------------------- into the calendar

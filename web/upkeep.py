@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from sqlalchemy import inspect
 
-from web import store
+from web import store, store_cohorts
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -146,15 +146,16 @@ def _refuse_to_overwrite(engine: Engine) -> None:
 
 
 class Tidied(NamedTuple):
-    """How many plans and uploads were deleted, and whether the disk has forgotten them (else: at the next tidying)."""
+    """How many of each were deleted, and whether the disk has forgotten them (else: at the next tidying)."""
 
     plans: int
     uploads: int
     forgotten: bool
+    cohorts: int = 0
 
 
 def tidy(engine: Engine, *, now: datetime, keep_days: int) -> Tidied:
-    """Deletes the plans whose last exam's day ended ``keep_days`` whole days ago, and uploads older than a day.
+    """Deletes plans and cohorts whose last exam's day ended ``keep_days`` whole days ago, and uploads older than a day.
 
     A day counts as over when it is over everywhere, at 12 hours behind UTC. Each plan goes in a transaction of its own,
     so that nobody waits. Raises :class:`web.store.Unavailable`; what was deleted until then stays so.
@@ -166,9 +167,15 @@ def tidy(engine: Engine, *, now: datetime, keep_days: int) -> Tidied:
     for plan_id in ended:
         with store.writing(engine) as connection:
             plans += store.delete_ended(connection, plan_id, before=before)
+    with store.reading(engine) as connection:
+        over = store_cohorts.ended(connection, before=before)
+    cohorts = 0
+    for cohort_id in over:
+        with store.writing(engine) as connection:
+            cohorts += store_cohorts.delete_ended(connection, cohort_id, before=before)
     with store.writing(engine) as connection:
         uploads = store.drop_uploads(connection, before=now - timedelta(days=UPLOAD_DAYS))
-    return Tidied(plans, uploads, _forget(engine))
+    return Tidied(plans, uploads, _forget(engine), cohorts)
 
 
 def _forget(engine: Engine) -> bool:

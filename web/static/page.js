@@ -1,3 +1,5 @@
+// What follows needs no script: copy buttons, and a page about something under way that looks again by itself.
+
 // The copy button: puts the text of a field next to it on the clipboard. Without this script the field can be selected.
 "use strict";
 
@@ -18,4 +20,11 @@ for (const button of document.querySelectorAll("button[data-copies]")) {
       said.textContent = "Selected: copy it with your keyboard or your device's menu.";
     }
   });
+}
+
+// A page about something that is under way looks again after so many seconds, while it is looked at.
+for (const note of document.querySelectorAll("[data-again]")) {
+  setInterval(() => {
+    if (document.visibilityState === "visible") location.reload();
+  }, 1000 * Number(note.dataset.again));
 }

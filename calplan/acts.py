@@ -1,0 +1,239 @@
+"""One act for many: the school is closed on a day, a section's exam moves, material comes back late.
+
+An act is an edit of the courses document as written; who is concerned follows from that, since a row is planned again
+where what it asks for has changed. What an act would do is summed up over all rows before it is applied
+(:class:`Effects`), and what other dates of an exam would do is found by planning for each of them (:func:`eased`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+from calplan import news
+from calplan.cohort import Outcome, Status
+from calplan.courses import Courses, plain
+from calplan.documents import parse
+from calplan.enrolment import frozen, materials_of, sections_of, written
+from calplan.errors import InvalidRequest, Problem
+from calplan.roster import Row
+from calplan.sentences import listed
+from calplan.tables import Problems, show, the_moment
+
+Written = dict[str, Any]
+
+
+def read_written(document: bytes, *, name: str = "courses") -> Written:
+    """The courses as written, as tables and lists. Raises :class:`InvalidRequest` where they cannot be parsed."""
+    problems = Problems()
+    found = plain(parse(document, name, None, problems))
+    problems.raise_all()
+    return found if isinstance(found, dict) else {}
+
+
+def to_document(mapping: Mapping[str, Any]) -> bytes:
+    """The courses as a document of JSON."""
+    return json.dumps(mapping, ensure_ascii=False, indent=2).encode() + b"\n"
+
+
+# ------------------------------------------------------------------------------------------------------- the acts
+
+
+def closed(courses: Mapping[str, Any], first: date, last: date, title: str = "") -> Written:
+    """The courses with days on which nobody studies. Raises :class:`InvalidRequest` where they are in disorder."""
+    return news.lose_days(dict(courses), first, last, title)
+
+
+def moved(
+    courses: Mapping[str, Any], course: str, section: str, start: datetime, latest: date | None = None
+) -> Written:
+    """The courses with another start of a section's exam. Raises :class:`InvalidRequest` where there is no such one."""
+
+    def change(one: Mapping[str, Any]) -> Written:
+        rest = {key: value for key, value in one.items() if key != "latest"}
+        late = {"latest": latest.isoformat()} if latest else {}
+        return {**rest, "start": start.isoformat(timespec="minutes"), **late}
+
+    return with_course(courses, course, lambda found: with_section(found, course, section, change))
+
+
+def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date) -> Written:
+    """The courses with material that students have from a day on only; one of many, by its key (``quiz-3``).
+
+    Raises :class:`InvalidRequest` where there is no such material.
+    """
+
+    def change(found: Mapping[str, Any]) -> Written:
+        exam = {key: value for key, value in found.items() if key not in ("section", "appointment")}
+        exam = {**exam, "start": found["section"][0]["start"], "minutes": found.get("minutes", 60)}
+        pieces = materials_of(frozen(exam))
+        keys = {piece.key: piece.key.removeprefix(f"{course}.") for piece in pieces}
+        if material not in (*keys, *keys.values()):
+            some = ", ".join(list(keys.values())[:12])
+            raise wrong(
+                f"course {course}", f"there is no material {show(material)}.", f"Its materials are {some} and so on."
+            )
+        tables = [
+            written(piece) | ({"in_hand": in_hand.isoformat()} if material in (piece.key, keys[piece.key]) else {})
+            for piece in pieces
+        ]
+        return {**found, "material": tables}
+
+    return with_course(courses, course, change)
+
+
+def with_course(courses: Mapping[str, Any], key: str, change: Callable[[Mapping[str, Any]], Written]) -> Written:
+    """The courses with one of them changed."""
+    found = list(courses.get("course", ()))
+    if all(one.get("key") != key for one in found):
+        raise wrong(
+            "courses", f"there is no course {show(key)}.", f"The courses are {', '.join(one['key'] for one in found)}."
+        )
+    return {**courses, "course": [change(one) if one["key"] == key else one for one in found]}
+
+
+def with_section(
+    course: Mapping[str, Any], name: str, key: str, change: Callable[[Mapping[str, Any]], Written]
+) -> Written:
+    """A course with one of its sections changed."""
+    found = list(course.get("section", ()))
+    if all(one.get("key") != key for one in found):
+        known = ", ".join(one["key"] for one in found)
+        raise wrong(f"course {name}", f"there is no section {show(key)}.", f"The sections are {known}.")
+    return {**course, "section": [change(one) if one["key"] == key else one for one in found]}
+
+
+def wrong(place: str, sentence: str, remedy: str) -> InvalidRequest:
+    """One thing that is wrong with an act."""
+    return InvalidRequest([Problem(place, sentence, remedy)])
+
+
+# ------------------------------------------------------------------------------------------- what an act would do
+
+
+class Effects(NamedTuple):
+    """What planning again comes to, over all rows.
+
+    ``concerned`` have another plan than before, ``blocks`` of theirs move, come or go; for those in ``losing`` work
+    falls out, those in ``unfit`` did fit and do no longer, those in ``fit`` do now; ``new`` have a first plan.
+    ``fullest`` is anybody's fullest day before and after, in minutes.
+    """
+
+    rows: int = 0
+    concerned: int = 0
+    blocks: int = 0
+    losing: tuple[str, ...] = ()
+    unfit: tuple[str, ...] = ()
+    fit: tuple[str, ...] = ()
+    wrong: tuple[str, ...] = ()
+    new: int = 0
+    fullest: tuple[int, int] = (0, 0)
+
+    def plus(self, one: Outcome) -> Effects:
+        """These effects and those of one more row."""
+        made = self._replace(rows=self.rows + 1)
+        if one.changed is None:
+            first = not one.same and one.status is not Status.WRONG
+            bad = (*self.wrong, one.reference or f"row {one.row}") if one.status is Status.WRONG else self.wrong
+            return made._replace(new=self.new + first, wrong=bad)
+        change = one.changed
+        was, is_now = change.before is Status.CANNOT_FIT, one.status is Status.CANNOT_FIT
+        return made._replace(
+            concerned=self.concerned + (change.blocks > 0),
+            blocks=self.blocks + change.blocks,
+            losing=(*self.losing, one.reference) if change.lost else self.losing,
+            unfit=(*self.unfit, one.reference) if is_now and not was else self.unfit,
+            fit=(*self.fit, one.reference) if was and not is_now else self.fit,
+            fullest=(max(self.fullest[0], change.fullest[0]), max(self.fullest[1], change.fullest[1])),
+        )
+
+
+def told(effects: Effects) -> tuple[str, ...]:
+    """What planning again comes to, in sentences."""
+    if not effects.concerned and not effects.new and not effects.unfit:
+        return ("Nobody's plan changes.",)
+    low, high = effects.fullest
+    day = f"stays at {high}" if low == high else f"goes from {low} to {high}"
+    said = [
+        f"{people(effects.concerned)} other plans, with {effects.blocks} blocks that move, come or go; "
+        f"anybody's fullest day {day} minutes."
+    ]
+    if effects.new:
+        said.append(f"{people(effects.new)} a plan for the first time.")
+    for names, words in (
+        (effects.losing, "For {} work falls out"),
+        (effects.unfit, "{} did fit, and no longer does"),
+        (effects.fit, "{} did not fit, and does now"),
+    ):
+        if names:
+            said.append(f"{words.format(len(names))}: {some(names)}.")
+    return tuple(said)
+
+
+def people(number: int) -> str:
+    """So many students, and that they have something."""
+    return "One student has" if number == 1 else f"{number} students have"
+
+
+def some(names: tuple[str, ...], most: int = 20) -> str:
+    """Some names in a sentence."""
+    return listed(names) if len(names) <= most else f"{', '.join(names[:most])} and {len(names) - most} more"
+
+
+# ------------------------------------------------------------------------------------------ which date would ease
+
+
+class Ease(NamedTuple):
+    """What an exam's date means for those who sit it.
+
+    ``unfit`` of them cannot fit, ``above`` have a day with more minutes than usual; ``mean`` is that of their fullest
+    days, in minutes.
+    """
+
+    start: datetime
+    students: int
+    unfit: int
+    above: int
+    mean: float
+
+
+def for_date(
+    document: bytes, course: str, section: str, starts: Sequence[datetime]
+) -> Iterator[tuple[datetime, bytes]]:
+    """The courses with each of some starts of a section's exam, the present one first."""
+    courses = read_written(document)
+    present: list[datetime] = []
+
+    def look(one: Mapping[str, Any]) -> Written:
+        present.append(the_moment(one["start"]))
+        return dict(one)
+
+    with_course(courses, course, lambda found: with_section(found, course, section, look))
+    for start in dict.fromkeys((*present, *starts)):
+        yield start, to_document(moved(courses, course, section, start))
+
+
+def sitting(row: Row, courses: Courses, course: str, section: str) -> bool:
+    """Whether a row's student sits the exam of a section."""
+    found = sections_of(row, courses, [])
+    return course in found and found[course].key == section
+
+
+def eased(start: datetime, outcomes: Iterable[Outcome]) -> Ease:
+    """What a date means, from the outcomes of planning for it."""
+    students = unfit = above = minutes = 0
+    for one in outcomes:
+        if one.status is Status.WRONG:
+            continue
+        students += 1
+        unfit += one.status is Status.CANNOT_FIT
+        above += one.minutes > one.usual
+        minutes += one.minutes
+    return Ease(start, students, unfit, above, minutes / students if students else 0.0)
+
+
+def best(found: Iterable[Ease]) -> Ease:
+    """The date that eases most: fewest who cannot fit, fewest above the usual, the least mean; of equals the first."""
+    return min(found, key=lambda one: (one.unfit, one.above, round(one.mean)))

@@ -1,0 +1,132 @@
+"""Class plans: the same topics on the same days for all students of a section; only clock times differ.
+
+The class's plan is made once, from what all have in common: the section, shared study hours, the school's timetable. A
+student's plan is that plan mended for the student's own week (:func:`calplan.replan.mend`): what has room on its day
+stays there, and what has none goes to the nearest day, which is told.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from msgspec.structs import replace
+
+from calplan.busy import read_calendars
+from calplan.courses import request_of
+from calplan.model import Role, identity
+from calplan.planner import make_plan
+from calplan.replan import mend
+from calplan.request import from_mapping
+from calplan.sentences import short_day
+from calplan.tables import weekdays
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from datetime import date, datetime
+
+    from calplan.busy import ReadCalendars
+    from calplan.courses import Courses, Section
+    from calplan.model import Block, Plan, Request
+
+ASIDE = (Role.ENCORE, Role.PAPER)
+"""What is no topic of the class's days."""
+
+
+class ClassPlan(NamedTuple):
+    """The plan of a section, and the request that all its students have in common."""
+
+    request: Request
+    plan: Plan
+
+
+def class_request(courses: Courses, course: str, section: Section) -> dict[str, Any]:
+    """What all students of a section have in common, as a request is written."""
+    mapping = request_of(courses, {course: section})
+    if section.days:
+        mapping["study_hours"] = list(on_days(mapping["study_hours"], section.days))
+    return mapping
+
+
+def class_plan(
+    mapping: dict[str, Any],
+    files: Mapping[str, bytes],
+    *,
+    as_of: datetime,
+    seed: str,
+    before: ClassPlan | None = None,
+    reading: ReadCalendars = read_calendars,
+) -> Plan:
+    """The plan of a section; one from ``before`` is mended. Raises as :func:`calplan.planner.make_plan`."""
+    request = from_mapping(mapping)
+    if before is None:
+        return make_plan(request, files, as_of=as_of, seed=seed, reading=reading)
+    return mend(before.plan, before.request, request, files, as_of=max(as_of, before.plan.as_of), reading=reading)
+
+
+def on_days(stretches: list[dict[str, object]], days: tuple[str, ...]) -> Iterator[dict[str, object]]:
+    """Study hours of these days of the week alone."""
+    wanted = set(weekdays(list(days)))
+    for one in stretches:
+        mine = [day for day in weekdays(one["days"]) if day in wanted]
+        if mine:
+            yield {**one, "days": [day.name.lower() for day in mine]}
+
+
+def with_class(
+    whole: ClassPlan,
+    request: Request,
+    files: Mapping[str, bytes],
+    *,
+    as_of: datetime,
+    seed: str,
+    reading: ReadCalendars = read_calendars,
+) -> Plan:
+    """A student's plan with the class. Raises as :func:`calplan.planner.make_plan`."""
+    mended = mend(whole.plan, whole.request, request, files, as_of=as_of, reading=reading)
+    return own(mended, seed, as_of)
+
+
+def own(plan: Plan, seed: str, as_of: datetime) -> Plan:
+    """A plan as a student's first one: its events have identities of the student's own, and count from 0."""
+
+    def mine(block: Block) -> Block:
+        return replace(block, uid=identity(seed, "with-class", block.uid), sequence=0, revised=as_of)
+
+    exams = tuple(replace(exam, revised=None, sequence=0) for exam in plan.exams)
+    blocks = tuple(sorted(map(mine, plan.blocks), key=lambda one: (one.start, one.fold, one.uid)))
+    return replace(plan, seed=seed, blocks=blocks, exams=exams, retired={}, as_of=as_of)
+
+
+def elsewhere(whole: ClassPlan, plan: Plan) -> tuple[str, ...]:
+    """What a student does on another day than the class, a sentence for each of the class's days."""
+    theirs, mine = days_of(whole.plan), days_of(plan)
+    said: dict[date, set[date]] = {}
+    for task, days in theirs.items():
+        if task not in mine:
+            continue
+        gone, come = days - mine[task], mine[task] - days
+        for day in gone:
+            said.setdefault(day, set()).update(nearest(day, come))
+    return tuple(
+        f"Not with the class: the work of {short_day(day)} is on {' and '.join(map(short_day, sorted(others)))}."
+        if others
+        else f"Not with the class: some work of {short_day(day)} finds no room."
+        for day, others in sorted(said.items())
+    )
+
+
+def nearest(day: date, days: Counter[date]) -> set[date]:
+    """The nearest of some days, if there is any."""
+    return {min(days, key=lambda one: (abs(one - day), one))} if days else set()
+
+
+def days_of(plan: Plan) -> dict[str, Counter[date]]:
+    """How many units of each topic lie on which day."""
+    roles = {task.id: task.role for task in plan.tasks}
+    found: dict[str, Counter[date]] = {}
+    for day in plan.days:
+        for part in day.parts:
+            if roles[part.task] not in ASIDE:
+                found.setdefault(part.task, Counter())[day.day] += part.units
+    return found

@@ -1,0 +1,196 @@
+"""One act for many, on the pages: found out first, applied only by the button; a class's shared calendar."""
+
+from __future__ import annotations
+
+import re
+from concurrent.futures import ThreadPoolExecutor
+from io import BytesIO
+from typing import TYPE_CHECKING, Any
+
+import icalendar
+import pytest
+
+from calplan.folders import Folder
+from tests import served
+from web import create_app, store, store_cohorts
+from web.config import Settings
+from web.powers import Power
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from flask import Flask
+    from flask.testing import FlaskClient
+    from werkzeug.test import TestResponse
+
+COHORT = served.FIXTURES / "cohort"
+OURS = {"Sec-Fetch-Site": "same-origin"}
+COURSES = (COHORT / "courses.toml").read_bytes()
+
+
+@pytest.fixture
+def app(tmp_path: Path, clock: served.Clock) -> Any:
+    made = create_app(
+        Settings(data=tmp_path / "data"), clock=clock, entropy=served.Chance(), executor=lambda: ThreadPoolExecutor(1)
+    )
+    yield made
+    made.extensions["calplan.runner"].close()
+    served.service_of(made).engine.dispose()
+
+
+def archive() -> BytesIO:
+    """The timetable as a ZIP archive."""
+    import zipfile
+
+    file = BytesIO()
+    with zipfile.ZipFile(file, "w") as made:
+        made.writestr("timetable.ics", (COHORT / "timetable.ics").read_bytes())
+    file.seek(0)
+    return file
+
+
+def handed_in(app: Flask, client: FlaskClient, courses: bytes = COURSES) -> str:
+    """The path of a new cohort, all of whose rows are planned."""
+    form = {
+        "title": "Spring",
+        "courses": (BytesIO(courses), "courses.toml"),
+        "roster": (BytesIO((COHORT / "roster.csv").read_bytes()), "roster.csv"),
+        "calendars": (archive(), "calendars.zip"),
+    }
+    answer = client.post("/cohort", data=form, headers=OURS)
+    assert answer.status_code == 303, answer.text
+    app.extensions["calplan.runner"].wait()
+    return answer.headers["Location"].partition("#")[0]
+
+
+def found_out(app: Flask, client: FlaskClient, path: str, **form: Any) -> tuple[str, str]:
+    """The address of a trial, and its page once everything is known."""
+    answer = client.post(path, data=form, headers=OURS)
+    assert answer.status_code == 303, answer.text
+    app.extensions["calplan.runner"].wait()
+    return answer.headers["Location"], client.get(answer.headers["Location"]).text
+
+
+def feeds(app: Flask) -> dict[str, tuple[str, bytes]]:
+    """ETag and bytes of every feed, by plan."""
+    with store.reading(served.service_of(app).engine) as connection:
+        return {
+            plan_id: (found[0].etag, found[1])
+            for plan_id in store.all_ids(connection)
+            if (found := store.feed_body(connection, plan_id)) is not None
+        }
+
+
+def test_nothing_changes_before_the_button_and_then_only_whom_it_concerns(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    path = handed_in(app, client)
+    clock.forward(days=1)
+    before = feeds(app)
+    trial, page = found_out(app, client, f"{path}/act", act="moved", section="chemistry A", start="2027-02-08T09:00")
+    assert "2 students have other plans" in page
+    assert feeds(app) == before
+    answer = client.post(trial, headers=OURS)
+    assert answer.status_code == 303
+    app.extensions["calplan.runner"].wait()
+    after = feeds(app)
+    assert sum(after[plan_id] != before[plan_id] for plan_id in before) == 2
+    assert client.post(trial, headers=OURS).status_code == 422, "it was applied already"
+    moved = [plan_id for plan_id in before if after[plan_id] != before[plan_id]]
+    for plan_id in moved:
+        events = icalendar.Calendar.from_ical(after[plan_id][1]).walk("VEVENT")
+        exams = [event for event in events if "Exam" in str(event["SUMMARY"]) and "Chemistry" in str(event["SUMMARY"])]
+        assert [str(event.start)[:10] for event in exams] == ["2027-02-08"]
+
+
+def test_what_a_student_changed_stays_and_is_listed(app: Flask, client: FlaskClient, clock: served.Clock) -> None:
+    path = handed_in(app, client)
+    with store.reading(served.service_of(app).engine) as connection:
+        (cohort_id,) = set(connection.execute(store_cohorts.cohorts.select()).scalars())
+        member = store_cohorts.member(connection, cohort_id, "s-1001")
+    assert member is not None
+    assert member.plan_id is not None
+    plan = f"/plan/{served.token(app, Power.MANAGE, member.plan_id)}"
+    lost = client.get(f"{plan}/difference?first=2027-01-14").text
+    version = re.search(r'name="version" value="([0-9]+)"', lost)
+    assert version is not None
+    assert (
+        client.post(f"{plan}/difference", data={"first": "2027-01-14", "version": version[1]}, headers=OURS).status_code
+        == 303
+    )
+    clock.forward(days=1)
+    before = feeds(app)
+    trial, page = found_out(app, client, f"{path}/act", act="moved", section="chemistry A", start="2027-02-08T09:00")
+    assert "One student has other plans" not in page or "S-1001" in page
+    assert "left as they are: S-1001" in page
+    assert client.post(trial, headers=OURS).status_code == 303
+    app.extensions["calplan.runner"].wait()
+    assert feeds(app)[member.plan_id] == before[member.plan_id]
+
+
+def test_an_act_on_a_cohort_that_has_changed_meanwhile_is_not_applied(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    path = handed_in(app, client)
+    first, _ = found_out(app, client, f"{path}/act", act="closed", first="2027-01-13")
+    clock.forward(minutes=5)
+    second, _ = found_out(app, client, f"{path}/act", act="closed", first="2027-01-14")
+    clock.forward(minutes=5)
+    assert client.post(second, headers=OURS).status_code == 303
+    app.extensions["calplan.runner"].wait()
+    answer = client.post(first, headers=OURS)
+    assert answer.status_code == 422
+    assert "has changed since this was looked at" in answer.text
+
+
+def test_dates_are_compared_and_the_present_one_stands_first(app: Flask, client: FlaskClient) -> None:
+    path = handed_in(app, client)
+    before = feeds(app)
+    _, page = found_out(
+        app, client, f"{path}/dates", section="chemistry B", start=["2027-01-12T09:00", "2027-02-12T09:00"]
+    )
+    rows = re.findall(r'<tr><th scope="row">(.*?)</th>(.*?)</tr>', page)
+    assert ["5 Feb" in rows[0][0] or "5 February" in rows[0][0], len(rows)] == [True, 3]
+    assert page.count("eases most") == 1
+    assert feeds(app) == before
+
+
+@pytest.mark.parametrize(
+    ("path", "form", "said"),
+    [
+        ("act", {"act": "closed", "first": "13.1.2027"}, "is not a date"),
+        ("act", {"act": "moved", "section": "physics A", "start": "2027-02-08T09:00"}, "there is no course “physics”"),
+        (
+            "act",
+            {"act": "moved", "section": "chemistry A", "start": "2027-03-14T02:30"},
+            "leave 2027-03-14T02:30:00 out",
+        ),
+        ("act", {"act": "late", "course": "civics", "material": "quiz-1", "day": "2027-01-20"}, "no material “quiz-1”"),
+        ("act", {}, "nothing was chosen"),
+        ("dates", {"section": "chemistry A"}, "no other date was given"),
+        ("dates", {"section": "chemistry Z", "start": "2027-02-08T09:00"}, "there is no section “Z”"),
+    ],
+)
+def test_what_makes_no_sense_is_told_and_what_was_typed_stays(
+    app: Flask, client: FlaskClient, path: str, form: dict[str, str], said: str
+) -> None:
+    cohort = handed_in(app, client)
+    answer: TestResponse = client.post(f"{cohort}/{path}", data=form, headers=OURS)
+    assert answer.status_code == 422
+    assert said in answer.text
+    if form.get("first"):
+        assert form["first"] in answer.text
+
+
+def test_a_class_has_a_calendar_that_all_can_share_and_nobody_can_check_in_with(
+    app: Flask, client: FlaskClient
+) -> None:
+    courses = COURSES.replace(b'start = "2027-02-04T09:00"', b'start = "2027-02-04T09:00"\ntogether = true')
+    page = client.get(handed_in(app, client, courses)).text
+    address = re.search(r'value="[^"]*(/feed/[^"]+\.ics)"', page)
+    assert address is not None
+    data = client.get(address[1]).data
+    events = icalendar.Calendar.from_ical(data).walk("VEVENT")
+    assert len(events) > 10
+    assert b"/block/" not in data.replace(b"\r\n ", b"")
+    assert Folder(COHORT).get("timetable.ics") is not None

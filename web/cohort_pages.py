@@ -1,0 +1,210 @@
+"""What the counsellor's pages show, as values for the templates: counts, a table to search, a call list, paper."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, NamedTuple
+
+import msgspec
+
+from calplan.cohort import Outcome, Status
+from calplan.roster import Row
+from calplan.summary import Counted, Load
+from web import store_cohorts
+from web.cohorts import outcome_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from web.store_cohorts import Member
+
+A_PAGE = 100
+"""Rows of the table on one page."""
+SORTS = {"row": "Row", "reference": "Reference", "section": "Section", "teacher": "Teacher", "minutes": "Fullest day"}
+"""What the table can be sorted by."""
+
+
+class Shown(NamedTuple):
+    """A row of the table."""
+
+    key: str
+    row: int
+    reference: str
+    courses: str
+    sections: str
+    teachers: str
+    status: str
+    sentences: tuple[str, ...]
+    ways: tuple[str, ...]
+    minutes: int
+    has_plan: bool
+    waits: bool
+
+
+class Asked(NamedTuple):
+    """What the table is asked for: a text to search, an outcome, a section, a teacher, an order, a page from 1."""
+
+    text: str = ""
+    status: str = ""
+    section: str = ""
+    teacher: str = ""
+    sort: str = "row"
+    page: int = 1
+
+
+class Found(NamedTuple):
+    """A page of the table, how many rows there are in all, and what can be chosen from."""
+
+    rows: tuple[Shown, ...]
+    number: int
+    pages: int
+    sections: tuple[str, ...]
+    teachers: tuple[str, ...]
+
+
+def asked_for(fields: Mapping[str, str]) -> Asked:
+    """What a query asks for; what makes no sense is left out."""
+    page = fields.get("page", "")
+    sort = fields.get("sort", "row")
+    return Asked(
+        text=fields.get("text", "").strip()[:80],
+        status=fields.get("status", "") if fields.get("status", "") in (*Status, "waiting", "gone") else "",
+        section=fields.get("section", "")[:80],
+        teacher=fields.get("teacher", "")[:80],
+        sort=sort if sort in SORTS else "row",
+        page=int(page) if page.isascii() and page.isdecimal() and 0 < len(page) < 6 and int(page) else 1,
+    )
+
+
+def table(members: Iterable[Member], asked: Asked) -> Found:
+    """The rows that are asked for."""
+    rows, sections, teachers = [], set[str](), set[str]()
+    for member in members:
+        one = shown(member)
+        sections |= set(filter(None, one.sections.split(", ")))
+        teachers |= set(filter(None, one.teachers.split(", ")))
+        if fits(one, asked):
+            rows.append(one)
+    rows.sort(key=lambda one: order(one, asked.sort))
+    first = (asked.page - 1) * A_PAGE
+    pages = max(1, -(-len(rows) // A_PAGE))
+    return Found(
+        tuple(rows[first : first + A_PAGE]), len(rows), pages, tuple(sorted(sections)), tuple(sorted(teachers))
+    )
+
+
+def shown(member: Member) -> Shown:
+    """A member as a row of the table."""
+    outcome = outcome_of(member)
+    waits = member.status == store_cohorts.WAITING
+    row = msgspec.json.decode(member.cells, type=Row)
+    return Shown(
+        key=member.key,
+        row=member.number,
+        reference=row.reference,
+        courses=", ".join(outcome.courses) or row.cells.get("course", ""),
+        sections=", ".join(outcome.sections) or row.cells.get("section", ""),
+        teachers=", ".join(filter(None, dict.fromkeys(outcome.teachers))),
+        status="waiting" if waits else member.status,
+        sentences=() if waits else outcome.sentences,
+        ways=() if waits else outcome.ways,
+        minutes=outcome.minutes,
+        has_plan=member.plan_id is not None,
+        waits=waits,
+    )
+
+
+def fits(one: Shown, asked: Asked) -> bool:
+    """Whether a row is among those that are asked for."""
+    state = "gone" if not one.row else one.status
+    return (
+        (not asked.status or asked.status == state)
+        and (not asked.section or asked.section in one.sections.split(", "))
+        and (not asked.teacher or asked.teacher in one.teachers.split(", "))
+        and asked.text.casefold() in f"{one.reference} {one.courses} {one.sections} {one.teachers}".casefold()
+    )
+
+
+def order(one: Shown, sort: str) -> tuple[object, ...]:
+    """Where a row stands in the table."""
+    if sort == "minutes":
+        return -one.minutes, one.row, one.key
+    first = {"row": "", "reference": one.reference.casefold(), "section": one.sections, "teacher": one.teachers}[sort]
+    return first, one.row, one.key
+
+
+# ---------------------------------------------------------------------------------------------- at a glance
+
+
+class Overview(NamedTuple):
+    """A cohort at a glance: rows, how many are planned, counts by outcome, the load of each day by week."""
+
+    total: int
+    done: int
+    counts: tuple[tuple[str, int], ...]
+    above: int
+    gone: int
+    weeks: tuple[tuple[date, tuple[Load | None, ...]], ...]
+    most: int
+
+    @property
+    def waiting(self) -> int:
+        """Rows that are still to be planned."""
+        return self.total - self.done
+
+
+def overview(members: Iterable[Member]) -> Overview:
+    """Counts a cohort's members."""
+    waiting = 0
+
+    def planned() -> Iterator[Outcome]:
+        nonlocal waiting
+        for member in members:
+            if member.status == store_cohorts.WAITING:
+                waiting += 1
+            else:
+                yield msgspec.structs.replace(outcome_of(member), row=member.number)
+
+    counted = Counted.of(planned())
+    done = sum(counted.statuses.values())
+    weeks = tuple(weeks_of(counted.load))
+    return Overview(
+        total=done + waiting,
+        done=done,
+        counts=tuple((str(status), counted.statuses[status]) for status in Status),
+        above=counted.above,
+        gone=counted.gone,
+        weeks=weeks,
+        most=max((one.minutes for one in counted.load.values()), default=0),
+    )
+
+
+def weeks_of(load: Mapping[date, Load]) -> Iterator[tuple[date, tuple[Load | None, ...]]]:
+    """The load by week, Monday to Sunday."""
+    if not load:
+        return
+    first, last = min(load), max(load)
+    monday = first - timedelta(days=first.weekday())
+    while monday <= last:
+        yield monday, tuple(load.get(monday + timedelta(days=number)) for number in range(7))
+        monday += timedelta(days=7)
+
+
+def time_left(done: int, total: int, since: datetime, now: datetime) -> str:
+    """How fast rows are planned and how long the rest takes, in words; empty where that cannot be said yet."""
+    seconds = (now - since).total_seconds()
+    if done <= 0 or seconds <= 0 or done >= total:
+        return ""
+    rate = done / seconds
+    left = (total - done) / rate
+    words = f"about {left / 60:.0f} minutes" if left >= 90 else "about a minute" if left >= 45 else "less than a minute"
+    speed = f"{rate:.0f} rows a second" if rate >= 1.5 else f"{rate * 60:.0f} rows a minute"
+    return f"{speed}, {words} left"
+
+
+def acts(found: Sequence[Shown]) -> tuple[tuple[Shown, str], ...]:
+    """A call list: who cannot fit, with what to suggest."""
+    return tuple((one, " ".join(one.ways) or USUAL_ACT) for one in found)
+
+
+USUAL_ACT = "Ask for more study hours, or leave out what matters least: the student's plan page offers both."

@@ -1,0 +1,526 @@
+"""What happens to a cohort: a roster is taken in, its rows are planned, and each outcome is kept. Knows no Flask.
+
+Taking in stores every row at once, those that are wrong too; planning goes through the rows that wait, and can be cut
+at any time: what is kept is kept, and what waits goes on waiting. Each row's plan is a plan like any other, with
+addresses of its own.
+"""
+
+from __future__ import annotations
+
+import io
+from datetime import date
+from typing import IO, TYPE_CHECKING, NamedTuple
+
+import msgspec
+
+from calplan.acts import Ease, eased, sitting
+from calplan.cohort import (
+    Before,
+    ClassDocument,
+    Made,
+    Outcome,
+    Run,
+    Status,
+    class_plans,
+    common_calendars,
+    courses_of,
+    distinct,
+    doubts,
+    names_of,
+    run_rows,
+)
+from calplan.courses import Courses, read_courses
+from calplan.errors import InvalidRequest, Problem
+from calplan.folders import Archive
+from calplan.model import plan_from_json
+from calplan.request import from_mapping
+from calplan.roster import Row, file_key, read_roster, wrong_reference
+from web import plans, store, store_cohorts
+from web.powers import new_id
+from web.store_cohorts import Cohort, Member
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from concurrent.futures import Executor
+    from datetime import datetime
+
+    from sqlalchemy import Connection, Engine
+
+    from calplan.cohort import Files
+    from web.service import Service
+
+MOST_CALENDARS_BYTES = 100_000_000
+"""Bytes that all calendars of a cohort may have together."""
+LOT = 10
+"""Outcomes that are written at once."""
+
+
+class Papers(NamedTuple):
+    """What a cohort is made from: courses and roster with their files' names, and the calendars as a ZIP archive."""
+
+    courses: bytes
+    courses_name: str
+    roster: bytes
+    roster_name: str
+    calendars: IO[bytes] | None = None
+
+
+class Taken(NamedTuple):
+    """What was handed in, read: the courses, the rows as members, and the calendars that they name."""
+
+    courses: Courses
+    document: bytes
+    members: tuple[Member, ...]
+    files: dict[str, bytes]
+    doubts: tuple[str, ...]
+    ends: date
+
+
+# ------------------------------------------------------------------------------------------------------- taking in
+
+
+def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = None) -> Taken:
+    """Reads what was handed in. Raises :class:`InvalidRequest` with all that makes it unusable as a whole.
+
+    What is wrong with a single row is no such thing: it is told with the row. ``known`` has calendars from before.
+    """
+    problems: list[Problem] = []
+    courses = rows = None
+    try:
+        courses = read_courses(papers.courses, name=papers.courses_name)
+    except InvalidRequest as wrong:
+        problems += wrong.problems
+    try:
+        rows = tuple(row for row, _ in zip(distinct(roster_of(papers)), range(most + 1), strict=False))
+        if len(rows) > most:
+            sentence = f"the roster has more than {most:,} rows."
+            problems.append(Problem(papers.roster_name, sentence, "Upload it in parts, or ask the operator."))
+        if not rows:
+            problems.append(Problem(papers.roster_name, "the roster has no rows.", "Add a row for each student."))
+    except InvalidRequest as wrong:
+        problems += wrong.problems
+    files: dict[str, bytes] = {}
+    told: tuple[str, ...] = ()
+    if courses is not None and rows is not None:
+        try:
+            found = Either(Archive(papers.calendars) if papers.calendars else None, known)
+            files = calendars_of(rows, courses, found)
+            told = doubts(courses, found, now)
+            class_plans(Run(papers.courses, now, ""), found)  # so that what is wrong with one is told here
+        except InvalidRequest as wrong:
+            problems += wrong.problems
+    if problems or courses is None or rows is None:
+        raise InvalidRequest(problems)
+    return Taken(courses, papers.courses, tuple(map(member_of, rows)), files, told, last_day(courses))
+
+
+def roster_of(papers: Papers) -> Iterator[Row]:
+    """The rows that were handed in."""
+    return read_roster(io.BytesIO(papers.roster), name=papers.roster_name)
+
+
+class Either:
+    """Calendars from an archive, else from before."""
+
+    def __init__(self, archive: Files | None, known: Files | None) -> None:
+        self.sources = [one for one in (archive, known) if one is not None]
+
+    def get(self, name: str) -> bytes | None:
+        """The bytes of a file, from the first that has it."""
+        return next((data for one in self.sources if (data := one.get(name)) is not None), None)
+
+
+def calendars_of(rows: Iterable[Row], courses: Courses, found: Files) -> dict[str, bytes]:
+    """The calendars that the rows and the courses name, as far as they are there."""
+    files: dict[str, bytes] = {}
+    size = 0
+    for name in sorted(names_of(rows, courses)):
+        data = found.get(name)
+        if data is None:
+            continue
+        size += len(data)
+        if size > MOST_CALENDARS_BYTES or len(name) > store.NAME_LENGTH:
+            sentence = (
+                f"the calendars have more than {MOST_CALENDARS_BYTES:,} bytes together, or names that are too long."
+            )
+            raise InvalidRequest([Problem("calendars", sentence, "Leave out what nobody needs.")])
+        files[name] = data
+    return files
+
+
+def member_of(row: Row) -> Member:
+    """A row as a member that waits."""
+    return Member(key_of(row), row.number, msgspec.json.encode(row).decode(), store_cohorts.WAITING, "", "", None)
+
+
+def key_of(row: Row) -> str:
+    """What tells a member from the others: its reference, or its row where that is none, or stands twice."""
+    bad = not row.reference or row.problems or wrong_reference(row.reference)
+    return f"#{row.number}" if bad else file_key(row.reference)
+
+
+def last_day(courses: Courses) -> date:
+    """The day of the last exam of all sections, on the wall clock of its place."""
+    written = [
+        section.exam.get("latest") or section.exam["start"][:10]
+        for course in courses.courses.values()
+        for section in course.sections.values()
+    ]
+    return max(date.fromisoformat(one) for one in written)
+
+
+def keep(service: Service, connection: Connection, title: str, taken: Taken) -> Cohort:
+    """Stores a new cohort; all its rows wait."""
+    now = service.clock()
+    cohort = Cohort(
+        id=new_id(service.entropy),
+        generation=store.FIRST_GENERATION,
+        title=title,
+        seed=service.entropy(16).hex(),
+        courses=taken.document,
+        doubts="\n".join(taken.doubts),
+        as_of=now,
+        created=now,
+        changed=now,
+        ends=taken.ends,
+    )
+    store_cohorts.create(connection, cohort, taken.files.items(), taken.members)
+    return cohort
+
+
+# ------------------------------------------------------------------------------------------------- uploaded again
+
+
+class Again(NamedTuple):
+    """What a roster that is uploaded again changes, by references.
+
+    ``own`` are students who changed their plan themselves: theirs wins. ``vanished`` are no longer in the roster.
+    """
+
+    changed: tuple[str, ...]
+    added: tuple[str, ...]
+    own: tuple[str, ...]
+    vanished: tuple[str, ...]
+    removed: bool
+
+
+def again(
+    service: Service, connection: Connection, cohort: Cohort, taken: Taken, *, remove_vanished: bool = False
+) -> Again:
+    """Puts another roster, or other courses, in the place of a cohort's. What changed waits to be planned again.
+
+    A row is planned again where it, or its course, is written otherwise; whoever's plan would come out the same keeps
+    it to the byte (:func:`calplan.cohort.plan_row` compares what the two ask for).
+    """
+    now = service.clock()
+    old = {one.key: one for one in store_cohorts.every(connection, cohort.id)}
+    same_courses = cohort.courses == taken.document and not new_files(connection, cohort.id, taken.files)
+    changed, added, own = [], [], []
+    for one in taken.members:
+        known = old.get(one.key)
+        if known is None:
+            added.append(one)
+        elif changed_by_student(connection, known):
+            store_cohorts.renumber(connection, cohort.id, one.key, one.number)
+            own.append(one.key)
+        elif same_courses and same_row(known.cells, one.cells):
+            store_cohorts.renumber(connection, cohort.id, one.key, one.number)
+        else:
+            store_cohorts.wait_again(connection, cohort.id, one.key, number=one.number, cells=one.cells)
+            changed.append(one.key)
+    there = {one.key for one in taken.members}
+    vanished = []
+    for key in old:
+        if key in there:
+            continue
+        if old[key].plan_id is not None:
+            vanished.append(key)
+        if remove_vanished or old[key].plan_id is None:
+            store_cohorts.remove(connection, cohort.id, key)
+        else:
+            store_cohorts.renumber(connection, cohort.id, key, 0)
+    store_cohorts.add(connection, cohort.id, added)
+    store_cohorts.put_files(connection, cohort.id, taken.files.items())
+    store_cohorts.change(
+        connection,
+        cohort._replace(
+            courses=taken.document, doubts="\n".join(taken.doubts), as_of=now, changed=now, ends=taken.ends
+        ),
+    )
+    names = {one.key: reference_of(one) for one in (*old.values(), *taken.members)}
+    return Again(
+        tuple(names[key] for key in changed),
+        tuple(names[one.key] for one in added),
+        tuple(names[key] for key in own),
+        tuple(names[key] for key in vanished),
+        remove_vanished,
+    )
+
+
+def reference_of(member: Member) -> str:
+    """A member's reference as written, or its row."""
+    row = msgspec.json.decode(member.cells, type=Row)
+    return row.reference or f"row {row.number}"
+
+
+def new_files(connection: Connection, cohort_id: str, files: dict[str, bytes]) -> bool:
+    """Whether a calendar is another than before."""
+    return any(store_cohorts.file(connection, cohort_id, name) != data for name, data in files.items())
+
+
+def same_row(one: str, other: str) -> bool:
+    """Whether two rows say the same, wherever they stand."""
+    first, second = (msgspec.json.decode(text, type=Row) for text in (one, other))
+    return (first.cells, bool(first.problems)) == (second.cells, bool(second.problems))
+
+
+def changed_by_student(connection: Connection, member: Member) -> bool:
+    """Whether a member's plan is not the one that its row asked for: the student has changed it, or deleted it."""
+    if not member.document:
+        return False
+    kept = store.find(connection, member.plan_id) if member.plan_id else None
+    if kept is None:
+        return bool(member.outcome) and outcome_of(member).blocks > 0
+    return kept.document != member.document
+
+
+# -------------------------------------------------------------------------------------------------------- planning
+
+
+def outcome_of(member: Member) -> Outcome:
+    """What became of a member; where it waits for the first time, nothing yet."""
+    if member.outcome:
+        return msgspec.json.decode(member.outcome, type=Outcome)
+    row = msgspec.json.decode(member.cells, type=Row)
+    return Outcome(row=row.number, reference=row.reference, status=Status.WRONG, load={})
+
+
+class Kept:
+    """A cohort's files, as :class:`calplan.cohort.Files`."""
+
+    def __init__(self, engine: Engine, cohort_id: str) -> None:
+        self.engine, self.cohort_id = engine, cohort_id
+
+    def get(self, name: str) -> bytes | None:
+        """The bytes of a file of the cohort."""
+        with store.reading(self.engine) as connection:
+            return store_cohorts.file(connection, self.cohort_id, name)
+
+
+def plan_waiting(
+    service: Service,
+    cohort_id: str,
+    executor: Callable[[], Executor],
+    *,
+    workers: int,
+    stopped: Callable[[], bool] = lambda: False,
+) -> int:
+    """Plans the members of a cohort that wait, until none does or it is ``stopped``; gives how many were planned."""
+    with store.reading(service.engine) as connection:
+        cohort = store_cohorts.find(connection, cohort_id)
+    if cohort is None:
+        return 0
+    run = Run(cohort.courses, cohort.as_of, cohort.seed, plans.placeholder_links(service))
+    run = run._replace(classes=with_classes(service, cohort, run))
+    keys: dict[int, str] = {}
+    rows = waiting_rows(service, cohort_id, keys, stopped)
+    before = lambda row: before_of(service, cohort_id, keys[row.number])  # noqa: E731 - a name for one argument
+    number = 0
+    lot: list[Made] = []
+    for made in run_rows(rows, run, Kept(service.engine, cohort_id), executor, workers=workers, before=before):
+        lot.append(made)
+        if len(lot) == LOT:
+            number += write(service, cohort_id, lot, keys)
+            lot = []
+    return number + write(service, cohort_id, lot, keys)
+
+
+def with_classes(service: Service, cohort: Cohort, run: Run) -> tuple[ClassDocument, ...]:
+    """The plans of sections that plan together, made or mended, and kept as plans with calendars of their own."""
+    with store.reading(service.engine) as connection:
+        earlier = class_documents(connection, cohort.id)
+    made = class_plans(run, Kept(service.engine, cohort.id), earlier)
+    with store.writing(service.engine) as connection:
+        known = store_cohorts.classes(connection, cohort.id)
+        for one in made:
+            if earlier.get((one.course, one.section)) == one or store_cohorts.find(connection, cohort.id) is None:
+                continue
+            mapping = msgspec.json.decode(one.request)
+            request, plan = from_mapping(mapping), plan_from_json(one.plan)
+            plan_id = known.get((one.course, one.section))
+            if plan_id is None:
+                files = common_files(connection, cohort)
+                new = plans.keep(service, connection, mapping, request, plan, files, for_all=True)
+                store_cohorts.add_class(connection, cohort.id, one.course, one.section, new.id)
+            elif (old := store.find(connection, plan_id)) is not None:
+                plans.change(service, connection, plans.opened(old), mapping, request, plan, None)
+    return made
+
+
+def common_files(connection: Connection, cohort: Cohort) -> dict[str, bytes]:
+    """The calendars that all share."""
+    names = common_calendars(courses_of(cohort.courses))
+    return {name: data for name in names if (data := store_cohorts.file(connection, cohort.id, name)) is not None}
+
+
+def waiting_rows(service: Service, cohort_id: str, keys: dict[int, str], stopped: Callable[[], bool]) -> Iterator[Row]:
+    """The rows that wait, a few hundred in memory at a time; ``keys`` learns whose they are."""
+    after = -1
+    while not stopped():
+        with store.reading(service.engine) as connection:
+            found = store_cohorts.waiting(connection, cohort_id, 200, after)
+        for member in found:
+            if stopped():
+                return
+            row = msgspec.json.decode(member.cells, type=Row)
+            keys[row.number] = member.key
+            after = row.number
+            yield row
+        if not found:
+            return
+
+
+def before_of(service: Service, cohort_id: str, key: str) -> Before | None:
+    """What a member had before it was to be planned again."""
+    with store.reading(service.engine) as connection:
+        member = store_cohorts.member(connection, cohort_id, key)
+        if member is None or not member.outcome:
+            return None
+        kept = store.find(connection, member.plan_id) if member.plan_id else None
+        if kept is None:
+            return Before(outcome_of(member))
+        return Before(outcome_of(member), kept.document.encode(), kept.plan, store.entries(connection, kept.id))
+
+
+def write(service: Service, cohort_id: str, lot: list[Made], keys: dict[int, str]) -> int:
+    """Keeps outcomes, all of them or none."""
+    if not lot:
+        return 0
+    with store.writing(service.engine) as connection:
+        if store_cohorts.find(connection, cohort_id) is None:
+            return 0
+        for made in lot:
+            write_one(service, connection, cohort_id, keys.pop(made.outcome.row), made)
+    return len(lot)
+
+
+def write_one(service: Service, connection: Connection, cohort_id: str, key: str, made: Made) -> None:
+    """Keeps what became of a member, and its plan. A plan that its student changed meanwhile stays."""
+    member = store_cohorts.member(connection, cohort_id, key)
+    if member is None or member.status != store_cohorts.WAITING:
+        return
+    document, plan_id = member.document, member.plan_id
+    if not made.same and made.plan:
+        document = made.request.decode()
+        if plan_id is None:
+            plan_id = keep_plan(service, connection, cohort_id, made)
+        else:
+            change_plan(service, connection, plan_id, member, made)
+    outcome = msgspec.json.encode(made.outcome).decode()
+    store_cohorts.done(
+        connection, cohort_id, key, status=str(made.outcome.status), outcome=outcome, document=document, plan_id=plan_id
+    )
+
+
+def keep_plan(service: Service, connection: Connection, cohort_id: str, made: Made) -> str:
+    """Stores a member's first plan."""
+    mapping = msgspec.json.decode(made.request)
+    request, plan = from_mapping(mapping), plan_from_json(made.plan)
+    names = {one.file for one in request.calendars}
+    calendars = {name: data for name in names if (data := store_cohorts.file(connection, cohort_id, name)) is not None}
+    return plans.keep(service, connection, mapping, request, plan, calendars, body=made.ics).id
+
+
+def change_plan(service: Service, connection: Connection, plan_id: str, member: Member, made: Made) -> None:
+    """Puts a member's mended plan in the place of the old one, unless the student changed that meanwhile."""
+    kept = store.find(connection, plan_id)
+    if kept is None or kept.document != member.document:
+        return
+    mapping = msgspec.json.decode(made.request)
+    request, plan = from_mapping(mapping), plan_from_json(made.plan)
+    names = {one.file for one in request.calendars}
+    calendars = {
+        name: data for name in names if (data := store_cohorts.file(connection, kept_in(connection, plan_id), name))
+    }
+    fresh = {name: store.Upload(name, data, service.clock()) for name, data in calendars.items()}
+    old = plans.with_log(connection, plans.opened(kept))
+    plans.change(service, connection, old, mapping, request, plan, fresh)
+
+
+def kept_in(connection: Connection, plan_id: str) -> str:
+    """The cohort of a plan."""
+    return store_cohorts.cohort_of(connection, plan_id) or ""
+
+
+# ---------------------------------------------------------------------------------------- what a change would do
+
+
+def tried(
+    service: Service,
+    cohort_id: str,
+    document: bytes,
+    now: datetime,
+    executor: Callable[[], Executor],
+    workers: int,
+    stopped: Callable[[], bool],
+) -> Iterator[tuple[int, Outcome]]:
+    """What becomes of a cohort's rows with other courses, and how many rows there are; nothing is kept.
+
+    Students who changed their plan themselves are not among them.
+    """
+    with store.reading(service.engine) as connection:
+        cohort = store_cohorts.find(connection, cohort_id)
+        every = [one for one in store_cohorts.every(connection, cohort_id) if one.number]
+        mine = [one for one in every if not changed_by_student(connection, one)]
+        earlier = class_documents(connection, cohort_id)
+    if cohort is None:
+        return
+    files = Kept(service.engine, cohort_id)
+    run = Run(document, now, cohort.seed)
+    run = run._replace(classes=class_plans(run, files, earlier))
+    keys = {one.number: one.key for one in mine}
+    before = lambda row: before_of(service, cohort_id, keys[row.number])  # noqa: E731 - a name for one argument
+    rows = (msgspec.json.decode(one.cells, type=Row) for one in mine if not stopped())
+    for made in run_rows(rows, run, files, executor, workers=workers, before=before):
+        yield len(mine), made.outcome
+
+
+def compared(
+    service: Service,
+    cohort_id: str,
+    document: bytes,
+    start: datetime,
+    exam: tuple[str, str],
+    now: datetime,
+    executor: Callable[[], Executor],
+    workers: int,
+) -> Ease:
+    """What a start of a section's exam means for those who sit it, planned from now on; nothing is kept."""
+    with store.reading(service.engine) as connection:
+        members = [one for one in store_cohorts.every(connection, cohort_id) if one.number]
+    files = Kept(service.engine, cohort_id)
+    run = Run(document, now, "dates")
+    run = run._replace(classes=class_plans(run, files))
+    decoded = (msgspec.json.decode(one.cells, type=Row) for one in members)
+    rows = (row for row in decoded if sitting(row, courses_of(document), *exam))
+    made = run_rows(rows, run, files, executor, workers=workers)
+    return eased(start, (one.outcome for one in made))
+
+
+def class_documents(connection: Connection, cohort_id: str) -> dict[tuple[str, str], ClassDocument]:
+    """A cohort's class plans as they are kept."""
+    found = {}
+    for key, plan_id in store_cohorts.classes(connection, cohort_id).items():
+        if (kept := store.find(connection, plan_id)) is not None:
+            found[key] = ClassDocument(*key, kept.document.encode(), kept.plan)
+    return found
+
+
+def with_courses(connection: Connection, cohort: Cohort, document: bytes) -> Taken:
+    """A cohort's own rows with other courses, as if they were handed in again. Raises :class:`InvalidRequest`."""
+    courses = read_courses(document)
+    rows = [
+        msgspec.json.decode(one.cells, type=Row) for one in store_cohorts.every(connection, cohort.id) if one.number
+    ]
+    doubtful = tuple(cohort.doubts.splitlines())
+    return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses))
