@@ -32,7 +32,7 @@ from calplan.courses import Courses, read_courses
 from calplan.differences import difference
 from calplan.enrolment import Asked, asked_by, by_column, calendars, parts
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
-from calplan.model import UNIT, Plan, Rank, Role, Value, plan_from_json, to_json
+from calplan.model import Plan, Rank, Role, Value, plan_from_json, to_json
 from calplan.planner import make_plan
 from calplan.replan import mend
 from calplan.request import from_mapping
@@ -102,7 +102,8 @@ class Outcome(Value, frozen=True, kw_only=True):
 
     ``row`` is its number as a spreadsheet shows it. ``sentences`` say what is wrong, what does not fit, or what to look
     at; ``ways`` what would help. ``digest`` stands for everything that decided the plan: equal digests, equal plans.
-    ``minutes`` is the fullest day's work, ``work`` all of it, ``load`` the work of each day, in minutes.
+    ``load`` are the minutes of blocks on each day, as the calendar has them, ``work`` all of them; ``minutes`` are
+    those of the fullest day, timed papers aside, and ``usual`` those that are usual for the student.
     """
 
     row: int
@@ -310,9 +311,9 @@ def judged(known: Outcome, plan: Plan, usual: int, common: Collection[str]) -> O
     load: Counter[str] = Counter()
     beside: Counter[str] = Counter()  # timed papers have a length of their own
     for block in plan.blocks:
-        for part in block.parts:
-            load[block.day.isoformat()] += UNIT * part.units
-            beside[block.day.isoformat()] += UNIT * part.units * (part.task not in papers)
+        if not block.fixed:
+            load[block.day.isoformat()] += block.minutes
+            beside[block.day.isoformat()] += block.minutes * all(part.task not in papers for part in block.parts)
     status = Status.CANNOT_FIT if missing else Status.WARNINGS if sentences else Status.PLANNED
     found = {
         "status": status,

@@ -18,7 +18,7 @@ from collections import Counter
 from datetime import date, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from unicodedata import normalize
 
 if TYPE_CHECKING:
@@ -385,7 +385,7 @@ def unsound(folder: Path, outcomes: list[dict[str, object]]) -> list[str]:
     return said
 
 
-def outcomes_of(folder: Path) -> list[dict[str, object]]:
+def outcomes_of(folder: Path) -> list[dict[str, Any]]:
     """The outcomes that a run wrote, line by line."""
     return [json.loads(line) for line in (folder / "outcomes.jsonl").read_text("utf-8").splitlines()]
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import gzip
+import json
 import os
+import re
+from collections import Counter
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
+import icalendar
 import pytest
 
 from calplan import cohort
@@ -53,6 +59,34 @@ def test_five_hundred_rows_broken_in_every_way_come_out_as_predicted(tmp_path):
     assert rosters.misjudged(expected, outcomes) == []
     assert rosters.unsound(out, outcomes) == []
     assert {one.kind for one in expected} >= {*rosters.CELLS, *rosters.ROWS, *rosters.TWINS}
+
+
+def test_the_load_of_each_day_is_what_the_calendars_hold(tmp_path):
+    """Minutes of all events but appointments and exams, as icalendar reads them."""
+    rosters.write(tmp_path / "in", 40, "load")
+    out = into(tmp_path / "in", tmp_path / "out", lambda: ThreadPoolExecutor(1), 1)
+    summed: Counter[str] = Counter()
+    for outcome in rosters.outcomes_of(out):
+        held: Counter[str] = Counter()
+        if not outcome["blocks"]:
+            continue
+        plan = json.loads(gzip.decompress((out / "plans" / f"{outcome['reference']}.json.gz").read_bytes()))["plan"]
+        blocks = {block["uid"] for block in plan["blocks"] if not block.get("fixed")}
+        for event in icalendar.Calendar.from_ical((out / outcome_calendar(outcome)).read_bytes()).walk("VEVENT"):
+            if str(event["UID"]) in blocks:
+                day = event.start.astimezone(ZoneInfo(plan["zone"])).date()
+                held[day.isoformat()] += round((event.end - event.start).total_seconds() / 60)
+        assert outcome["load"] == dict(held)
+        assert outcome["work"] == held.total()
+        summed += held
+    page = (out / "summary.html").read_text("utf-8")
+    hours = [int(one) for one in re.findall(r"<td class='number'>([0-9]+) h, [0-9]+</td>", page)]
+    assert abs(sum(hours) - summed.total() / 60) <= 0.5 * len(hours)
+
+
+def outcome_calendar(outcome: dict[str, Any]) -> str:
+    """Where a row's calendar lies."""
+    return f"calendars/{outcome['reference']}.ics"
 
 
 @pytest.mark.parametrize("form", ["Excel's", "wide", "old"])
