@@ -163,9 +163,9 @@ def told(effects: Effects) -> tuple[str, ...]:
     if effects.new:
         said.append(f"{people(effects.new)} a plan for the first time.")
     for names, words in (
-        (effects.losing, "For {} work falls out"),
-        (effects.unfit, "{} did fit, and no longer does"),
-        (effects.fit, "{} did not fit, and does now"),
+        (effects.losing, "Work falls out for {}"),
+        (effects.unfit, "Of those who fitted, {} no longer fit"),
+        (effects.fit, "Of those who did not fit, {} fit now"),
     ):
         if names:
             said.append(f"{words.format(len(names))}: {some(names)}.")

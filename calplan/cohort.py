@@ -204,7 +204,7 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     outcome = judged(known, plan, asked.request.effort.usual, common_calendars(courses_of(run.courses)))
     if whole is not None and (apart := elsewhere(whole, plan)):
         status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
-        outcome = replace(outcome, status=status, sentences=(*apart, *outcome.sentences))
+        outcome = replace(outcome, status=status, sentences=(apart, *outcome.sentences))
     if before is not None and before.plan:
         outcome = replace(outcome, changed=what_changed(before, plan, asked.request, outcome.minutes))
     ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))

@@ -18,7 +18,7 @@ from calplan.model import Role, identity
 from calplan.planner import make_plan
 from calplan.replan import mend
 from calplan.request import from_mapping
-from calplan.sentences import short_day
+from calplan.sentences import listed, short_day
 from calplan.tables import weekdays
 
 if TYPE_CHECKING:
@@ -98,22 +98,23 @@ def own(plan: Plan, seed: str, as_of: datetime) -> Plan:
     return replace(plan, seed=seed, blocks=blocks, exams=exams, retired={}, as_of=as_of)
 
 
-def elsewhere(whole: ClassPlan, plan: Plan) -> tuple[str, ...]:
-    """What a student does on another day than the class, a sentence for each of the class's days."""
+def elsewhere(whole: ClassPlan, plan: Plan) -> str:
+    """What a student does on another day than the class, in one sentence; empty where there is nothing to tell."""
     theirs, mine = days_of(whole.plan), days_of(plan)
-    said: dict[date, set[date]] = {}
+    lost = {task.id for task in plan.tasks if task.lost}
+    moved: dict[date, set[date]] = {}
     for task, days in theirs.items():
-        if task not in mine:
-            continue
-        gone, come = days - mine[task], mine[task] - days
+        gone, come = days - mine.get(task, Counter()), mine.get(task, Counter()) - days
         for day in gone:
-            said.setdefault(day, set()).update(nearest(day, come))
-    return tuple(
-        f"Not with the class: the work of {short_day(day)} is on {' and '.join(map(short_day, sorted(others)))}."
+            if come or task in lost:  # else the student has less of it than the others
+                moved.setdefault(day, set()).update(nearest(day, come))
+    told = [
+        f"{short_day(day)} (on {listed([short_day(one) for one in sorted(others)])})"
         if others
-        else f"Not with the class: some work of {short_day(day)} finds no room."
-        for day, others in sorted(said.items())
-    )
+        else f"{short_day(day)} (finds no room)"
+        for day, others in sorted(moved.items())
+    ]
+    return f"Not with the class, what it does on {listed(told)}." if told else ""
 
 
 def nearest(day: date, days: Counter[date]) -> set[date]:

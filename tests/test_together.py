@@ -34,16 +34,17 @@ TOGETHER = (
 )
 
 ROSTER = """\
-reference,course,section,study_hours,usual,limit,days_off,calendar,extra_time
-like-all,chemistry,A,,,,,,
-own-hours,chemistry,A,weekdays 18:00-20:00; weekend 11:00-13:00,,,,,
-longer-week,chemistry,A,daily 08:00-21:00,,,,,
-no-timetable,chemistry,A,,,,,none,
-day-lost,chemistry,A,,,,2027-01-13,,
-two-courses,chemistry; civics,A; 1,,,90,,,
-weekends,chemistry,A,weekend 09:00-15:00,,120,,,
-granted,chemistry,A,,,,,,25
-other-section,chemistry,B,,,,,,
+reference,course,section,study_hours,usual,limit,days_off,calendar,extra_time,count practice
+like-all,chemistry,A,,,,,,,
+own-hours,chemistry,A,weekdays 18:00-20:00; weekend 11:00-13:00,,,,,,
+longer-week,chemistry,A,daily 08:00-21:00,,,,,,
+no-timetable,chemistry,A,,,,,none,,
+day-lost,chemistry,A,,,,2027-01-13,,,
+two-courses,chemistry; civics,A; 1,,,90,,,,
+weekends,chemistry,A,weekend 09:00-15:00,,120,,,,
+granted,chemistry,A,,,,,,25,
+other-section,chemistry,B,,,,,,,
+less,chemistry,A,,,,,,,20
 """
 
 
@@ -103,17 +104,23 @@ def test_a_lost_day_s_work_goes_to_a_day_beside_it_and_is_told() -> None:
         assert all(abs(date.fromisoformat(day) - date(2027, 1, 13)).days <= 3 for day in come), come
     outcome = made["day-lost"].outcome
     assert outcome.status is Status.WARNINGS
-    assert [one for one in outcome.sentences if one.startswith("Not with the class: the work of Wed 13 Jan is on ")]
+    assert [one for one in outcome.sentences if one.startswith("Not with the class, what it does on Wed 13 Jan (on ")]
 
 
 def test_who_has_no_room_on_such_days_is_listed_with_each_of_them() -> None:
     made, whole = outcomes()
     days = {day for days in topics(whole).values() for day in days}
     weekdays = {day for day in days if date.fromisoformat(day).weekday() < 5}
-    told = [one for one in made["weekends"].outcome.sentences if one.startswith("Not with the class")]
-    assert len(told) >= len(weekdays) // 2
+    (told,) = [one for one in made["weekends"].outcome.sentences if one.startswith("Not with the class")]
+    assert told.count(" (") >= len(weekdays) // 2
     mine = topics(json.loads(made["weekends"].plan))
     assert {date.fromisoformat(day).weekday() for days in mine.values() for day in days} <= {5, 6}
+
+
+def test_who_has_less_of_a_topic_than_the_others_is_not_said_to_have_no_room() -> None:
+    made, _ = outcomes()
+    assert "finds no room" not in " ".join(made["less"].outcome.sentences)
+    assert made["less"].outcome.status is not Status.CANNOT_FIT
 
 
 def test_a_second_course_is_fitted_around_the_class_s_days() -> None:
