@@ -192,7 +192,7 @@ def test_all_that_is_wrong_is_told_at_once_and_files_are_kept(tmp_path: Path) ->
         assert wrong_key.status_code == 422
         assert len(re.findall(r"<li>", wrong_key.text.split("problems-title")[-1].split("</section>")[0])) >= 2
         assert "r.csv" in words(wrong_key)
-        assert "c.toml, schema: this is missing" in words(wrong_key)
+        assert "c.toml, course 1, key: 5 cannot be a key" in words(wrong_key)
         assert set(hidden(answer)) == {"courses-id", "roster-id", "calendars-id"}
         first = hand_in(client, roster(*GOOD[:1]), key="sesame ope")
         assert first.status_code == 422
