@@ -192,7 +192,7 @@ def test_all_that_is_wrong_is_told_at_once_and_files_are_kept(tmp_path: Path) ->
         assert wrong_key.status_code == 422
         assert len(re.findall(r"<li>", wrong_key.text.split("problems-title")[-1].split("</section>")[0])) >= 2
         assert "r.csv" in words(wrong_key)
-        assert "c.toml, schema: this is missing" in words(wrong_key)
+        assert "c.toml, course 1, key: 5 cannot be a key" in words(wrong_key)
         assert set(hidden(answer)) == {"courses-id", "roster-id", "calendars-id"}
         first = hand_in(client, roster(*GOOD[:1]), key="sesame ope")
         assert first.status_code == 422
@@ -722,7 +722,9 @@ def test_deleting_a_cohort_deletes_all_that_is_its(both: Flask) -> None:
     client.post(path_of(links[2]), data={"act": "done"})
     assert "all 5 rows" in words(client.get(f"{path}/delete"))
     assert client.post(f"{path}/delete", data={"act": "x"}).status_code == 400
-    assert client.post(f"{path}/delete", data={"act": "delete"}).status_code == 303
+    answer = client.post(f"{path}/delete", data={"act": "delete"})
+    assert answer.status_code == 303
+    assert "The cohort is deleted with all its plans" in words(client.get(answer.location))
     assert [client.get(one).status_code for one in (path, *links)] == [410] * 4
     assert [client.get(one).status_code for one in others] == [200] * 3
     assert client.get(served.feed_path(both, alone.id)).status_code == 200

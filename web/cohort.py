@@ -444,4 +444,4 @@ def delete(token: str) -> str | AnyResponse:
     store_cohorts.delete(writing(), cohort.id)
     for plan_id in ids:
         feed.forget(plan_id)
-    return redirect(url_for("student.start", done="deleted"), HTTPStatus.SEE_OTHER)
+    return redirect(url_for("student.start", done="cohort-deleted"), HTTPStatus.SEE_OTHER)

@@ -77,7 +77,15 @@ def generation_of(kept: store.Kept, power: Power) -> int | None:
 @blueprint.get("/")
 def start() -> str:
     """What this is, with a small real strip."""
-    return render_template("start.html", strip=demo.example_strip(), deleted=request.args.get("done") == "deleted")
+    said = DELETED.get(request.args.get("done", ""), "")
+    return render_template("start.html", strip=demo.example_strip(), said=said)
+
+
+DELETED = {
+    "deleted": "The plan is deleted, and every link to it has ended.",
+    "cohort-deleted": "The cohort is deleted with all its plans, and every link to them has ended.",
+}
+"""What is said to somebody who comes from a page that is no more."""
 
 
 @blueprint.get("/help")
