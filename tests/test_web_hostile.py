@@ -696,14 +696,15 @@ def test_nothing_of_one_plan_is_said_under_the_tokens_of_another(own):
     with store.writing(served.service_of(own).engine) as connection:
         assert store.set_view(connection, b.id, True)
         uids = [plans.opened(found).plan.blocks[0].uid for one in (a, b) if (found := store.find(connection, one.id))]
+    members = [served.keep_cohort(own, one).key for one in (a, b)]
     client, before = own.test_client(), {row for row in everything(own)["plans"] if a.id in row}
     secrets = [CANARY, a.id, *(served.token(own, power, a.id) for power in Power)]
     for rule in own.url_map.iter_rules():
         if "token" not in rule.arguments or rule.endpoint == "student.delete":
             continue
         for power in Power:
-            for uid in uids:
-                values = {"token": served.token(own, power, b.id), "uid": uid}
+            for uid, member in zip(uids, members, strict=True):
+                values = {"token": served.token(own, power, b.id), "uid": uid, "member": member}
                 _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
                 for method in ("GET", "HEAD", "POST"):
                     form = FORM | {"act": "preview", "version": "1", "exam-1-subject": "B"} if method == "POST" else {}
@@ -815,10 +816,11 @@ def test_no_get_and_no_head_changes_anything(own):
     with store.reading(served.service_of(own).engine) as connection:
         found = store.find(connection, plan.id)
     assert found is not None
+    member = served.keep_cohort(own, plan).key
     uid, before, client = plans.opened(found).plan.blocks[0].uid, everything(own), own.test_client()
     for rule in own.url_map.iter_rules():
         for power in Power:
-            values = {"token": served.token(own, power, plan.id), "uid": uid, "filename": "look.css"}
+            values = {"token": served.token(own, power, plan.id), "uid": uid, "member": member, "filename": "look.css"}
             _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
             for method in ("GET", "HEAD"):
                 for query in ("", "?act=delete&done=share&version=1&minutes=5&alarm=on"):
