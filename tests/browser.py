@@ -23,8 +23,8 @@ from playwright.sync_api import sync_playwright
 from waitress import wasyncore
 from waitress.server import create_server
 
-from tests.served import NOW, Clock, application
-from web import demo
+from tests.served import NOW, Clock, application, keep_cohort
+from web import demo, store, store_cohorts
 from web.powers import Power
 
 if TYPE_CHECKING:
@@ -118,6 +118,7 @@ POWERS = {
     "view": Power.VIEW,
     "block": Power.CHECK_IN,
     "feed": Power.FEED,
+    "cohort": Power.COHORT,
 }
 """The power whose token stands in an address, by the address's first word."""
 
@@ -126,11 +127,12 @@ def addresses(served: Served) -> dict[str, str]:
     """Every address that GET can ask for, by the name of its endpoint, with the links of the demonstration's plan."""
     tokens = demo_tokens(served)
     block = demo_block(served)
+    tokens["cohort"], member = demo_cohort(served, tokens["plan"])
     found = {}
     for rule in served.app.url_map.iter_rules():
         if "GET" not in (rule.methods or ()) or rule.endpoint == "static":
             continue
-        values = {"token": tokens.get(rule.rule.split("/")[1], ""), "uid": block}
+        values = {"token": tokens.get(rule.rule.split("/")[1], ""), "uid": block, "member": member}
         _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
         assert path, f"nobody said how {rule.rule} is filled"
         found[rule.endpoint] = served.address + path
@@ -151,6 +153,17 @@ def demo_tokens(served: Served) -> dict[str, str]:
     }
     links = [line for line in unfolded(shown.calendar) if line.startswith("URL") and "/block/" in line]
     return tokens | {"block": links[0].split("/block/")[1].split("/")[0]}
+
+
+def demo_cohort(served: Served, plan: str) -> tuple[str, str]:
+    """The token of a cohort whose only member has the demonstration's plan, and that member's key."""
+    bearer = served.service.keys.read(Power.MANAGE, plan)
+    assert bearer is not None
+    with store.reading(served.service.engine) as connection:
+        kept, known = store.find(connection, bearer.id), store_cohorts.every(connection, bearer.id)
+        key = next((one.key for one in known), "")
+    assert kept is not None
+    return served.service.keys.token(Power.COHORT, bearer.id, 1), key or keep_cohort(served.app, kept).key
 
 
 def demo_block(served: Served) -> str:
