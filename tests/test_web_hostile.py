@@ -714,7 +714,7 @@ def test_nothing_of_one_plan_is_said_under_the_tokens_of_another(own):
             continue
         for power in Power:
             for uid, member in zip(uids, members, strict=True):
-                values = {"token": served.token(own, power, b.id), "uid": uid, "member": member}
+                values = {"token": served.token(own, power, b.id), "uid": uid, "member": member, "name": "t"}
                 _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
                 for method in ("GET", "HEAD", "POST"):
                     form = FORM | {"act": "preview", "version": "1", "exam-1-subject": "B"} if method == "POST" else {}
@@ -830,7 +830,13 @@ def test_no_get_and_no_head_changes_anything(own):
     uid, before, client = plans.opened(found).plan.blocks[0].uid, everything(own), own.test_client()
     for rule in own.url_map.iter_rules():
         for power in Power:
-            values = {"token": served.token(own, power, plan.id), "uid": uid, "member": member, "filename": "look.css"}
+            values = {
+                "token": served.token(own, power, plan.id),
+                "uid": uid,
+                "member": member,
+                "name": "t",
+                "filename": "look.css",
+            }
             _, path = rule.build({name: values[name] for name in rule.arguments}) or ("", "")
             for method in ("GET", "HEAD"):
                 for query in ("", "?act=delete&done=share&version=1&minutes=5&alarm=on"):

@@ -341,7 +341,13 @@ def full(engine: Engine) -> None:
 def test_after_deleting_nothing_of_a_plan_is_left_in_any_table(engine: Engine) -> None:
     full(engine)
     used = rows(engine)
-    elsewhere = {"uploads", "cohorts", "cohort_files", "members"}  # tests/test_web_cohort.py deletes from these
+    elsewhere = {
+        "uploads",
+        "cohorts",
+        "cohort_files",
+        "members",
+        "classes",
+    }  # tests/test_web_cohort.py deletes from these
     assert {name for name, found in used.items() if "SECRET" in repr(found)} == set(used) - elsewhere
     with writing(engine) as connection:
         assert store.delete(connection, "SECRET-plan") is True
