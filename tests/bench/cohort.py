@@ -96,9 +96,7 @@ def rows_of(roster: bytes) -> Iterator[Row]:
 
 def directory_at(folder: Path) -> Directory:
     """A directory that takes in a run of these courses."""
-    return Directory(
-        folder, lambda known: known or manifest_of(as_of=RUN.as_of, seed=RUN.seed, roster="bench", courses=COURSES)
-    )
+    return Directory(folder, manifest_of(as_of=RUN.as_of, seed=RUN.seed, roster="bench", courses=COURSES))
 
 
 def run_into(folder: Path, roster: bytes, executor: Callable[[], Executor], workers: int) -> None:
