@@ -212,7 +212,7 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
 
 
 def planned(
-    asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None, whole: ClassPlan | None
+    asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None, whole: ClassPlan | None = None
 ) -> Plan:
     """The plan of a row: made, or mended where there was one before."""
     if before is None or not before.plan:
