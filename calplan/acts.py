@@ -13,11 +13,11 @@ from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from calplan import news
-from calplan.cohort import Outcome, Status
 from calplan.courses import Courses, plain
 from calplan.documents import parse
 from calplan.enrolment import frozen, materials_of, sections_of, written
 from calplan.errors import InvalidRequest, Problem
+from calplan.outcomes import Outcome, Status
 from calplan.roster import Row
 from calplan.sentences import listed
 from calplan.tables import Problems, show, the_moment

@@ -25,18 +25,20 @@ import os
 import zipfile
 from contextlib import suppress
 from datetime import datetime
-from hashlib import blake2b, sha256
+from hashlib import sha256
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 import msgspec
 
 from calplan import ical
-from calplan.cohort import Before, ClassDocument, Made, Outcome, Status, as_json, read_class
+from calplan.cohort import Before, ClassDocument, Made, read_class
+from calplan.documents import compact
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import Value
+from calplan.outcomes import Outcome, Status
 from calplan.publicdays import versions
-from calplan.roster import file_key, wrong_reference
+from calplan.roster import short_key_of, wrong_reference
 from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
@@ -165,7 +167,7 @@ class Directory:
             name = f"{one.course} {one.section}"
             whole = read_class(one.request, one.plan)
             write_whole(self.place / "classes" / f"{name}.ics", ical.to_ics(whole.plan, whole.request))
-            head = as_json({"schema": 1, "course": one.course, "section": one.section})[:-1]
+            head = compact({"schema": 1, "course": one.course, "section": one.section})[:-1]
             kept = head + b',"request":' + one.request + b',"plan":' + one.plan + b"}"
             write_whole(self.place / "classes" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
 
@@ -247,15 +249,15 @@ class Directory:
             return
         there: set[int] = set()
         for one in outcomes_in(self.under_way / OUTCOMES):
-            there.add(key_of(one.reference))
+            there.add(short_key_of(one.reference))
             self.unsure |= remove and not one.reference
         for one in outcomes_in(self.path / OUTCOMES):
             calendar, plan = self._calendar(one), self._plan(one)
-            if key_of(one.reference) in there or calendar is None or plan is None:
+            if short_key_of(one.reference) in there or calendar is None or plan is None:
                 continue
             if one.status is Status.WRONG and not plan.exists():
                 continue
-            there.add(key_of(one.reference))
+            there.add(short_key_of(one.reference))
             if remove and not self.unsure:
                 self._drop(one)
             else:
@@ -273,17 +275,19 @@ class Directory:
     def _archive(self, file: IO[bytes]) -> None:
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
             for name in ("results.csv", "summary.html"):
-                self._put(archive, name)
+                put(archive, name, (self.path / name).read_bytes())
             for path in sorted(self.path.glob("classes/*.ics")):
-                self._put(archive, f"classes/{path.name}")
+                put(archive, f"classes/{path.name}", (self.path / f"classes/{path.name}").read_bytes())
             for one in outcomes_in(self.under_way / OUTCOMES):
                 if name := self._calendar_of(one):
-                    self._put(archive, name)
+                    put(archive, name, (self.path / name).read_bytes())
 
-    def _put(self, archive: zipfile.ZipFile, name: str) -> None:
-        info = zipfile.ZipInfo(name, ZIP_DATE)
-        info.compress_type, info.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
-        archive.writestr(info, (self.path / name).read_bytes())
+
+def put(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
+    """Adds a file to an archive, for its owner alone and without a date of its own."""
+    info = zipfile.ZipInfo(name, ZIP_DATE)
+    info.compress_type, info.external_attr = zipfile.ZIP_DEFLATED, 0o600 << 16
+    archive.writestr(info, data)
 
 
 FINISH_FIRST = "Go on with the same files, or give another directory."
@@ -310,7 +314,7 @@ def classes_in(path: Path) -> dict[tuple[str, str], ClassDocument]:
     for one in sorted(path.glob("classes/*.json.gz")):
         kept = json.loads(gzip.decompress(one.read_bytes()))
         key = kept["course"], kept["section"]
-        found[key] = ClassDocument(*key, as_json(kept["request"]), as_json(kept["plan"]))
+        found[key] = ClassDocument(*key, compact(kept["request"]), compact(kept["plan"]))
     return found
 
 
@@ -325,12 +329,12 @@ class Earlier:
             for line in file:
                 outcome = msgspec.json.decode(line, type=Outcome)
                 if outcome.reference:
-                    self.starts.setdefault(key_of(outcome.reference), at)
+                    self.starts.setdefault(short_key_of(outcome.reference), at)
                 at += len(line)
 
     def outcome(self, reference: str) -> Outcome | None:
         """What became of a reference, if it was there."""
-        at = self.starts.get(key_of(reference))
+        at = self.starts.get(short_key_of(reference))
         if at is None:
             return None
         with self.path.open("rb") as file:
@@ -346,12 +350,7 @@ class Earlier:
         if wrong_reference(outcome.reference) or not path.exists():
             return Before(outcome)
         kept = json.loads(gzip.decompress(path.read_bytes()))
-        return Before(outcome, as_json(kept["request"]), as_json(kept["plan"]))
-
-
-def key_of(reference: str) -> int:
-    """Eight bytes that stand for a reference."""
-    return int.from_bytes(blake2b(file_key(reference).encode(), digest_size=8).digest(), "big")
+        return Before(outcome, compact(kept["request"]), compact(kept["plan"]))
 
 
 def outcomes_in(path: Path) -> Iterator[Outcome]:

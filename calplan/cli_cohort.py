@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import sys
 from contextlib import closing, contextmanager
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -18,8 +19,9 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from datetime import datetime
 
+    from calplan.acts import Written
     from calplan.bulk import Directory, Manifest
-    from calplan.cohort import Files
+    from calplan.folders import Files
 
 
 @click.group(
@@ -92,8 +94,8 @@ def plan(
     is given again.
     """
     from calplan.bulk import Directory, digest_of_file, manifest_of
-    from calplan.cohort import doubts
     from calplan.courses import read_courses
+    from calplan.folders import doubts
     from calplan.roster import read_roster
 
     document = Path(courses).read_bytes()
@@ -151,7 +153,7 @@ def act(
     from calplan import acts
     from calplan.courses import read_courses
     from calplan.errors import InvalidRequest, Problem
-    from calplan.tables import Wrong, the_day, the_moment
+    from calplan.tables import Wrong
 
     document = Path(courses).read_bytes()
     read_courses(document, name=courses)
@@ -160,27 +162,47 @@ def act(
     if not (closed or moved or late):
         raise click.UsageError("Say what has changed: --closed, --moved or --late.")
 
-    def apply(option: str, change: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
-        nonlocal changed
+    for option, change in [
+        *((f"--closed {days}", partial(closed_on, days)) for days in closed),
+        *((f"--moved {' '.join(one[:2])}", partial(moved_to, *one)) for one in moved),
+        *((f"--late {' '.join(one[:2])}", partial(late_from, *one)) for one in late),
+    ]:
         try:
             changed = change(changed)
         except Wrong as wrong:
             problems.append(Problem(option, wrong.sentence, wrong.remedy))
-        except InvalidRequest as wrong:
-            problems.extend(wrong.problems)
-
-    for days in closed:
-        first, _, last = days.partition("..")
-        apply(f"--closed {days}", lambda now: acts.closed(now, the_day(first), the_day(last or first)))  # noqa: B023
-    for course, section, start in moved:
-        apply(f"--moved {course} {section}", lambda now: acts.moved(now, course, section, the_moment(start)))  # noqa: B023
-    for course, material, day in late:
-        apply(f"--late {course} {material}", lambda now: acts.late(now, course, material, the_day(day)))  # noqa: B023
+        except InvalidRequest as refused:
+            problems += refused.problems
     if problems:
         raise InvalidRequest(problems)
     made = acts.to_document(changed)
     read_courses(made, name=out)
     write(out, made, "the changed courses")
+
+
+def closed_on(days: str, courses: Written) -> Written:
+    """The courses with the days of an option off. Raises Wrong and InvalidRequest."""
+    from calplan import acts
+    from calplan.tables import the_day
+
+    first, _, last = days.partition("..")
+    return acts.closed(courses, the_day(first), the_day(last or first))
+
+
+def moved_to(course: str, section: str, start: str, courses: Written) -> Written:
+    """The courses with a section's exam at another time. Raises Wrong and InvalidRequest."""
+    from calplan import acts
+    from calplan.tables import the_moment
+
+    return acts.moved(courses, course, section, the_moment(start))
+
+
+def late_from(course: str, material: str, day: str, courses: Written) -> Written:
+    """The courses with material that is there from a day on. Raises Wrong and InvalidRequest."""
+    from calplan import acts
+    from calplan.tables import the_day
+
+    return acts.late(courses, course, material, the_day(day))
 
 
 @cohort.command(
@@ -208,9 +230,10 @@ def dates(
 ) -> None:
     """Say which START of a SECTION's exam would ease most students, by planning for each, and for the present one."""
     from calplan.acts import best, eased, for_date, sitting
-    from calplan.cohort import Run, class_plans, distinct, run_rows
+    from calplan.batches import run_rows
+    from calplan.cohort import Run, class_plans
     from calplan.courses import read_courses
-    from calplan.roster import read_roster
+    from calplan.roster import distinct, read_roster
 
     document = Path(courses).read_bytes()
     shared = read_courses(document, name=courses)
@@ -244,8 +267,9 @@ class Cohort(NamedTuple):
 
 def work(directory: Directory, asked: Cohort, executor: Callable[[], Executor], workers: int, total: int) -> None:
     """Plans the rows that are not done yet, and says how far it is."""
-    from calplan.cohort import Run, class_plans, distinct, run_rows
-    from calplan.roster import read_roster
+    from calplan.batches import run_rows
+    from calplan.cohort import Run, class_plans
+    from calplan.roster import distinct, read_roster
 
     run = Run(asked.courses, directory.manifest.as_of, directory.manifest.seed)
     run = run._replace(classes=class_plans(run, asked.files, directory.classes()))
@@ -264,9 +288,10 @@ def work(directory: Directory, asked: Cohort, executor: Callable[[], Executor], 
 def try_out(out: Path, wanted: Manifest, asked: Cohort, executor: Callable[[], Executor], workers: int) -> None:
     """Says what planning again would change; writes nothing."""
     from calplan.acts import Effects, told
+    from calplan.batches import run_rows
     from calplan.bulk import MANIFEST, Earlier, classes_in
-    from calplan.cohort import Run, class_plans, distinct, run_rows
-    from calplan.roster import read_roster
+    from calplan.cohort import Run, class_plans
+    from calplan.roster import distinct, read_roster
 
     if not (out / MANIFEST).exists():
         raise Refusal(Exit.FILE, [f"{out}: no finished run lies here, so there is nothing that could change."])
@@ -285,7 +310,7 @@ def try_out(out: Path, wanted: Manifest, asked: Cohort, executor: Callable[[], E
 def counts_in(out: Path) -> dict[str, int]:
     """How many rows of a finished run have which outcome."""
     from calplan.bulk import OUTCOMES, outcomes_in
-    from calplan.cohort import Status
+    from calplan.outcomes import Status
 
     counts = {str(status): 0 for status in Status}
     for one in outcomes_in(out / OUTCOMES):
@@ -299,6 +324,9 @@ class Progress:
     def __init__(self, done: int, total: int) -> None:
         from time import monotonic
 
+        from calplan.summary import pace
+
+        self.pace = pace
         self.clock: Callable[[], float] = monotonic
         self.first = self.done = done
         self.total, self.begun, self.said = total, monotonic(), 0.0
@@ -312,17 +340,14 @@ class Progress:
             self._say(now)
 
     def _say(self, now: float) -> None:
-        rate = (self.done - self.first) / max(now - self.begun, 0.001)
-        left = (self.total - self.done) / rate if rate else 0
-        minutes, seconds = divmod(round(left), 60)
-        text = f"{self.done} of {self.total} rows, {rate:.0f} a second, {minutes}:{seconds:02d} left"
-        sys.stderr.write(f"\r{text:<70}")
+        words = self.pace(self.done - self.first, self.total - self.done, now - self.begun)
+        sys.stderr.write(f"\r{f'{self.done} of {self.total} rows. {words}':<78}")
         sys.stderr.flush()
 
     def end(self) -> None:
         """Clears the line."""
         if sys.stderr.isatty() and self.said:
-            sys.stderr.write("\r" + " " * 70 + "\r")
+            sys.stderr.write("\r" + " " * 78 + "\r")
 
 
 def files_of(calendars: str | None, roster: str) -> Files:
@@ -339,7 +364,7 @@ def executors(scheduler: str | None, workers: int | None) -> Iterator[tuple[Call
     if scheduler is None:
         from concurrent.futures import ProcessPoolExecutor
 
-        from calplan.cohort import end_with_parent
+        from calplan.batches import end_with_parent
 
         number = workers or os.cpu_count() or 1
         yield lambda: ProcessPoolExecutor(number, initializer=end_with_parent), number

@@ -151,3 +151,8 @@ def _json(text: str, name: str, problems: Problems) -> object:
         sentence = f"this is not JSON: {error.msg[:1].lower()}{error.msg[1:]}."
         place = f"{name}, line {error.lineno}, column {error.colno}"
         raise _refusal(place, sentence, "Compare the line with the example.") from None
+
+
+def compact(value: object) -> bytes:
+    """A written value as JSON without blanks: what is kept, and compared to the byte."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()

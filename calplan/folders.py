@@ -9,17 +9,38 @@ from __future__ import annotations
 import stat
 import zipfile
 import zlib
-from lzma import LZMAError
+from datetime import date
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING, Protocol
 
-from calplan.enrolment import sound_name
-from calplan.errors import InvalidRequest, Problem
+from calplan.busy import CalendarFile, read_calendars
+from calplan.enrolment import calendars, sound_name
+from calplan.errors import BadCalendar, InvalidRequest, Problem
+from calplan.sentences import skipped_sentences
+from calplan.tables import Wrong
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import datetime
+
+    from calplan.courses import Courses
+    from calplan.roster import Row
 
 MOST_CALENDAR = 5_000_000
 """Bytes of a calendar that are read, and one more, so that whoever reads it can say that it is too large."""
 MOST_FILES = 200_000
 """Files that an archive may have."""
+
+
+UNREADABLE = (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError)
+"""What the standard library raises for archives, and for files in them, that it cannot read."""
+
+
+class Files(Protocol):
+    """Where calendars come from, by the names that the roster and the courses have for them."""
+
+    def get(self, name: str) -> bytes | None:
+        """The bytes of a file; ``None`` where there is none of this name."""
 
 
 class Folder:
@@ -50,7 +71,7 @@ class Archive:
         try:
             self.archive = zipfile.ZipFile(path)
             found = self.archive.infolist()
-        except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
+        except UNREADABLE:
             problem = Problem(name, "this is no ZIP archive that can be read.", "Pack the calendars again.")
             raise InvalidRequest([problem]) from None
         if len(found) > MOST_FILES:
@@ -66,7 +87,7 @@ class Archive:
         try:
             with self.archive.open(found) as file:
                 return file.read(MOST_CALENDAR + 1)
-        except (zipfile.BadZipFile, zlib.error, LZMAError, OSError, EOFError, RuntimeError, NotImplementedError):
+        except UNREADABLE:
             return None
 
 
@@ -78,3 +99,49 @@ def plain_file(one: zipfile.ZipInfo) -> bool:
     kind = stat.S_IFMT(one.external_attr >> 16)
     plain = kind in (0, stat.S_IFREG) and one.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
     return plain and sound_name(one.filename) and not one.is_dir() and not one.flag_bits & 1
+
+
+# ------------------------------------------------------------------------------------------------ which, and doubts
+
+
+def common_calendars(courses: Courses) -> tuple[str, ...]:
+    """The names of the calendars that hold for all rows without their own, such as the school's timetable."""
+    return tuple(str(one["file"]) for one in courses.base.get("calendar", ()))
+
+
+def doubts(courses: Courses, files: Files, as_of: datetime) -> tuple[str, ...]:
+    """What is doubtful about the common calendars. Raises :class:`InvalidRequest` where one cannot be had or read."""
+    found: list[str] = []
+    problems: list[Problem] = []
+    for one in courses.base.get("calendar", ()):
+        data = files.get(one["file"])
+        if data is None:
+            problems.append(Problem(f"calendar {one['file']}", "there is no such file.", "Put it with the others."))
+            continue
+        file = CalendarFile(
+            data=data, name=one["file"], all_day=bool(one.get("all_day")), only=tuple(one.get("only", ()))
+        )
+        days = [
+            section.exam["start"][:10] for course in courses.courses.values() for section in course.sections.values()
+        ]
+        last = max(as_of.date(), max(map(date.fromisoformat, days)))
+        (read,) = read_calendars((file,), zone=courses.base.get("zone", "UTC"), first=as_of.date(), last=last)
+        if isinstance(read, BadCalendar):
+            problems.append(read.problem)
+        else:
+            found += skipped_sentences(read.skipped)
+    if problems:
+        raise InvalidRequest(problems)
+    return tuple(found)
+
+
+def names_of(rows: Iterable[Row], courses: Courses) -> set[str]:
+    """The names of the calendars that rows and courses speak of."""
+    names = set(common_calendars(courses))
+    for row in rows:
+        if "calendar" in row.cells:
+            try:
+                names |= {one["file"] for one in calendars(row.cells["calendar"])}
+            except Wrong:
+                continue  # told with the row
+    return names

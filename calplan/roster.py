@@ -18,6 +18,7 @@ import json
 import re
 from collections import Counter
 from difflib import get_close_matches
+from hashlib import blake2b
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 from unicodedata import normalize
 
@@ -26,7 +27,7 @@ from calplan.model import Kind, Value
 from calplan.tables import show
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
 MOST_LINE = 200_000
 """Characters of one line; a longer one is a row that is wrong."""
@@ -413,3 +414,22 @@ def wrong_reference(reference: str) -> tuple[str, str] | None:
         remedy = "Use up to 64 letters, digits, spaces, dots, hyphens and underscores, a letter or digit first."
         return f"{show(reference)} cannot be a reference.", remedy
     return None
+
+
+def short_key_of(reference: str) -> int:
+    """Eight bytes that stand for a reference."""
+    return int.from_bytes(blake2b(file_key(reference).encode(), digest_size=8).digest(), "big")
+
+
+def distinct(rows: Iterable[Row]) -> Iterator[Row]:
+    """The rows, of which each but the first with a reference is wrong. Eight bytes are kept of each reference."""
+    seen: dict[int, int] = {}
+    for row in rows:
+        if row.reference:
+            first = seen.setdefault(short_key_of(row.reference), row.number)
+            if first != row.number:
+                sentence = f"row {first} has this reference already."
+                problem = Problem(f"row {row.number}, column reference", sentence, "Give each student one row.")
+                yield Row(number=row.number, cells=row.cells, problems=(*row.problems, problem))
+                continue
+        yield row

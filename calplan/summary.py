@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from html import escape
 from typing import TYPE_CHECKING, NamedTuple
 
-from calplan.cohort import Outcome, Status
+from calplan.outcomes import Outcome, Status
 from calplan.sentences import CAUTIONS, WEEKDAYS, short_day
 
 if TYPE_CHECKING:
@@ -61,6 +61,16 @@ class Counted(NamedTuple):
             minutes.update(one.load)
         load = {date.fromisoformat(day): Load(students[day], minutes[day]) for day in sorted(students)}
         return cls(statuses, told, load, above, gone)
+
+
+def pace(done: int, left: int, seconds: float) -> str:
+    """How fast rows are planned and how long the rest takes, in words; empty where that cannot be said."""
+    if done <= 0 or left <= 0 or seconds <= 0:
+        return ""
+    rate = done / seconds
+    rest = left / rate
+    words = f"about {rest / 60:.0f} minutes" if rest >= 90 else "about a minute" if rest >= 45 else "less than a minute"
+    return f"{rate:.0f} rows a second, {words} left" if rate >= 1.5 else f"{rate * 60:.0f} rows a minute, {words} left"
 
 
 def page(counted: Counted, as_of: datetime, doubts: Sequence[str] = ()) -> str:

@@ -15,7 +15,8 @@ import msgspec
 import waitress
 from waitress import wasyncore
 
-from calplan.cohort import Outcome, Status
+from calplan.model import Plan, plan_from_json
+from calplan.outcomes import Outcome, Status
 from calplan.planner import make_plan
 from calplan.request import from_mapping
 from calplan.roster import Row, file_key
@@ -89,6 +90,19 @@ def keep(app: Flask, name: str = "chemistry-30", **changes: Any) -> Kept:
     plan = make_plan(request, {}, as_of=service.clock(), seed=name)
     with store.writing(service.engine) as connection:
         return plans.keep(service, connection, mapping, request, plan, {})
+
+
+def now_kept(app: Flask, kept: Kept) -> Kept:
+    """A plan as it is kept now."""
+    with store.reading(service_of(app).engine) as connection:
+        found = store.find(connection, kept.id)
+    assert found is not None
+    return found
+
+
+def plan_now(app: Flask, kept: Kept) -> Plan:
+    """A plan as it is now."""
+    return plan_from_json(now_kept(app, kept).plan)
 
 
 def keep_cohort(app: Flask, kept: Kept) -> Member:

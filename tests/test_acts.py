@@ -17,16 +17,17 @@ import pytest
 from click.testing import CliRunner, Result
 
 from calplan import acts
+from calplan.batches import run_rows
 from calplan.bulk import Earlier
 from calplan.cli import commands
-from calplan.cohort import Run, distinct, run_rows
+from calplan.cohort import Run
 from calplan.courses import read_courses, request_of
 from calplan.errors import InvalidRequest
 from calplan.folders import Folder
 from calplan.model import Role
 from calplan.planner import make_plan
 from calplan.request import from_mapping
-from calplan.roster import read_roster
+from calplan.roster import distinct, read_roster
 
 COHORT = Path(__file__).parents[1] / "fixtures" / "cohort"
 DOCUMENT = (COHORT / "courses.toml").read_bytes()

@@ -17,11 +17,13 @@ from zoneinfo import ZoneInfo
 import icalendar
 import pytest
 
-from calplan import cohort
+from calplan import batches, cohort
+from calplan.batches import Answer, Batch, plan_batch, run_rows
 from calplan.bulk import Directory, manifest_of
-from calplan.cohort import Answer, Batch, Made, Run, Status, distinct, plan_batch, run_rows
+from calplan.cohort import Made, Run
 from calplan.folders import Folder
-from calplan.roster import Row, read_roster
+from calplan.outcomes import Status
+from calplan.roster import Row, distinct, read_roster
 from tests import rosters
 
 if TYPE_CHECKING:
@@ -184,7 +186,7 @@ def test_rows_are_taken_as_they_are_needed(tmp_path):
     run = Run((folder / "courses.toml").read_bytes(), MOMENT, "seed")
     found = run_rows(rows(), run, Folder(folder), lambda: ThreadPoolExecutor(1), workers=1)
     assert next(found).outcome.reference == "S-2"
-    assert taken <= cohort.BATCHES_A_WORKER * cohort.ROWS_AT_FIRST
+    assert taken <= batches.BATCHES_A_WORKER * batches.ROWS_AT_FIRST
     assert [made.outcome.row for made in found] == list(range(3, 5000))
 
 

@@ -18,11 +18,13 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from click.testing import CliRunner
 
+from calplan.batches import Answer, Batch, run_rows
 from calplan.cli import commands
-from calplan.cohort import Answer, Batch, Run, Status, distinct, run_rows
+from calplan.cohort import Run
 from calplan.errors import InvalidRequest
 from calplan.folders import Folder
-from calplan.roster import read_roster
+from calplan.outcomes import Status
+from calplan.roster import distinct, read_roster
 from tests.conftest import extra
 
 if TYPE_CHECKING:

@@ -16,13 +16,15 @@ from typing import Any
 import icalendar
 import pytest
 
-from calplan.cohort import Made, Run, Status, class_plans, distinct, run_rows
+from calplan.batches import run_rows
+from calplan.cohort import Made, Run, class_plans
 from calplan.courses import read_courses
 from calplan.errors import InvalidRequest
 from calplan.folders import Folder
 from calplan.model import plan_from_json
+from calplan.outcomes import Status
 from calplan.request import from_mapping
-from calplan.roster import read_roster
+from calplan.roster import distinct, read_roster
 from calplan.rules import check
 
 COHORT = Path(__file__).parents[1] / "fixtures" / "cohort"

@@ -17,7 +17,6 @@ import pytest
 
 from calplan.model import Plan, plan_from_json
 from tests import served
-from web import store
 from web.powers import TOKEN_LENGTH, Power
 
 if TYPE_CHECKING:
@@ -53,17 +52,6 @@ def events(app: Flask, client: FlaskClient, kept: Kept) -> dict[str, icalendar.E
 def here(event: icalendar.Event) -> datetime:
     """When an event begins on the student's wall clock; the feed has instants of UTC."""
     return event.start.astimezone(HERE)
-
-
-def stored(app: Flask, kept: Kept) -> Kept:
-    with store.reading(served.service_of(app).engine) as connection:
-        found = store.find(connection, kept.id)
-    assert found is not None
-    return found
-
-
-def plan_now(app: Flask, kept: Kept) -> Plan:
-    return plan_from_json(stored(app, kept).plan)
 
 
 def go_to(clock: served.Clock, plan: Plan, block: Block, minutes: int) -> None:
@@ -142,7 +130,7 @@ def test_the_same_button_on_two_devices_moves_a_block_once(
     for told in ("The block is later today", "stays where it is"):
         answer = client.post(f"{address}/place", data={"act": "later", "start": start})
         assert told in words(client.get(answer.location))
-    assert stored(app, kept).version == kept.version + 1
+    assert served.now_kept(app, kept).version == kept.version + 1
     assert int(events(app, client, kept)[block.uid]["SEQUENCE"]) == 1
 
 
@@ -176,17 +164,25 @@ def assert_no_secrets(app: Flask, kept: Kept, html: str) -> None:
         assert served.token(app, power, kept.id) not in html
 
 
+def mended_after_two_days(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> tuple[Kept, dict[str, icalendar.Event]]:
+    """A plan that was mended for lost days, and its events before that."""
+    kept = served.keep(app)
+    clock.forward(days=2)
+    before = events(app, client, kept)
+    manage = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    assert client.post(f"{manage}/difference", data=LOST | {"version": str(kept.version)}).status_code == 303
+    return kept, before
+
+
 # ----------------------------------------------------------------------------------------------- it has moved since
 
 
 def test_the_page_says_from_when_to_when_a_block_moved_also_after_other_changes(
     app: Flask, client: FlaskClient, clock: served.Clock
 ) -> None:
-    kept = served.keep(app)
-    clock.forward(days=2)
-    before = events(app, client, kept)
-    manage = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
-    assert client.post(f"{manage}/difference", data=LOST | {"version": str(kept.version)}).status_code == 303
+    kept, before = mended_after_two_days(app, client, clock)
     after = events(app, client, kept)
     both = sorted(before.keys() & after.keys(), key=lambda uid: after[uid].start)
     moved = [uid for uid in both if before[uid].start != after[uid].start]
@@ -212,7 +208,7 @@ def test_the_page_says_from_when_to_when_a_block_moved_also_after_other_changes(
     assert after[ahead].start > clock()
     assert client.post(f"{link(app, kept, ahead)}/place", data={"act": "keep"}).status_code == 303
     served.change_alarm(app, kept.id, 10)
-    assert stored(app, kept).version > kept.version + 1
+    assert served.now_kept(app, kept).version > kept.version + 1
     check()
 
 
@@ -222,11 +218,7 @@ def test_the_page_says_from_when_to_when_a_block_moved_also_after_other_changes(
 def test_a_block_that_left_the_plan_says_so_and_leads_nowhere_secret(
     app: Flask, client: FlaskClient, clock: served.Clock
 ) -> None:
-    kept = served.keep(app)
-    clock.forward(days=2)
-    before = events(app, client, kept)
-    manage = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
-    assert client.post(f"{manage}/difference", data=LOST | {"version": str(kept.version)}).status_code == 303
+    kept, before = mended_after_two_days(app, client, clock)
     gone = sorted(before.keys() - events(app, client, kept).keys())
     assert gone
     address = link(app, kept, gone[0])

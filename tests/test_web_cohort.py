@@ -21,8 +21,8 @@ import pytest
 import segno
 from sqlalchemy import func, select
 
-from calplan.cohort import Outcome
 from calplan.model import Role, plan_from_json
+from calplan.outcomes import Outcome
 from tests import postgres, served
 from web import cohorts, store, store_cohorts, upkeep
 from web.powers import Power

@@ -87,17 +87,6 @@ def say(app: Flask, kept: Kept, uid: str, **said: str) -> TestResponse:
     return app.test_client().post(f"/block/{served.token(app, Power.CHECK_IN, kept.id)}/{uid}", data=said)
 
 
-def now_kept(app: Flask, kept: Kept) -> Kept:
-    with store.reading(served.service_of(app).engine) as connection:
-        found = store.find(connection, kept.id)
-    assert found is not None
-    return found
-
-
-def plan_now(app: Flask, kept: Kept) -> Plan:
-    return plan_from_json(now_kept(app, kept).plan)
-
-
 def log(app: Flask, kept: Kept) -> Log:
     with store.reading(served.service_of(app).engine) as connection:
         return tuple(entry_from_json(body) for body in store.entries(connection, kept.id))
@@ -121,13 +110,13 @@ def test_of_two_repairs_at_once_one_is_applied_and_the_other_sees_what_it_would_
 ) -> None:
     clock.forward(days=3)
     lost = ("2027-01-14", "2027-01-20")
-    assert busy_days(plan_now(app, kept)) >= {*lost}
+    assert busy_days(served.plan_now(app, kept)) >= {*lost}
     meeting(2, repairing=2)
     answers = at_once(*(lambda day=day: apply(app, kept, kept.version, first=day) for day in lost))
     assert sorted(answer.status_code for answer in answers) == [303, 409]
     won, other = (lost[[a.status_code for a in answers].index(code)] for code in (303, 409))
-    assert now_kept(app, kept).version == kept.version + 1
-    assert busy_days(plan_now(app, kept)) & {*lost} == {other}
+    assert served.now_kept(app, kept).version == kept.version + 1
+    assert busy_days(served.plan_now(app, kept)) & {*lost} == {other}
     page = answers[[a.status_code for a in answers].index(409)]
     assert "changed on another device just now. Nothing was applied" in words(page)
     assert f'name="first" value="{other}"' in page.text
@@ -135,7 +124,7 @@ def test_of_two_repairs_at_once_one_is_applied_and_the_other_sees_what_it_would_
     assert version
     assert int(version[1]) == kept.version + 1
     assert apply(app, kept, int(version[1]), first=other).status_code == 303
-    assert not busy_days(plan_now(app, kept)) & {won, other}
+    assert not busy_days(served.plan_now(app, kept)) & {won, other}
 
 
 def test_the_same_repair_from_two_devices_is_one_change_and_the_second_has_nothing_left_to_apply(
@@ -145,7 +134,7 @@ def test_the_same_repair_from_two_devices_is_one_change_and_the_second_has_nothi
     meeting(2, repairing=2)
     answers = at_once(*[lambda: apply(app, kept, kept.version, first="2027-01-14")] * 2)
     assert sorted(answer.status_code for answer in answers) == [303, 409]
-    assert now_kept(app, kept).version == kept.version + 1
+    assert served.now_kept(app, kept).version == kept.version + 1
     page = next(answer for answer in answers if answer.status_code == 409)
     assert "There is nothing to apply" in words(page)
     assert "Apply this" not in page.text
@@ -173,8 +162,8 @@ def test_check_ins_and_a_repair_at_once_all_count(
         *(lambda uid=uid, act=act: check_in(uid, act) for uid, act in zip(uids, acts, strict=True)),
     )
     assert [answer.status_code for answer in answers] == [303, 303, 303]
-    assert now_kept(app, kept).version == kept.version + 1
-    assert "2027-01-14" not in busy_days(plan_now(app, kept))
+    assert served.now_kept(app, kept).version == kept.version + 1
+    assert "2027-01-14" not in busy_days(served.plan_now(app, kept))
     said = last_words(log(app, kept))
     assert {uid: word.outcome.value for uid, word in said.items()} == dict(zip(uids, acts, strict=True))
     shown = summaries(app, kept)

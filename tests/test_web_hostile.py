@@ -13,6 +13,7 @@ import re
 import socket
 import zipfile
 from base64 import urlsafe_b64decode, urlsafe_b64encode
+from contextlib import suppress
 from itertools import islice
 from string import ascii_letters, digits
 from typing import TYPE_CHECKING, Any
@@ -468,14 +469,12 @@ def spoken(port: int, sent: bytes, *, shut: bool = True) -> bytes:
     """Everything that the server says to some bytes; a client that stops sending is at its end."""
     with socket.create_connection(("127.0.0.1", port), timeout=20) as wire:
         said = b""
-        try:
+        with suppress(ConnectionResetError, BrokenPipeError):  # it had heard enough
             wire.sendall(sent)
             if shut:
                 wire.shutdown(socket.SHUT_WR)
             while more := wire.recv(65_536):
                 said += more
-        except (ConnectionResetError, BrokenPipeError):
-            pass  # it had heard enough
         return said
 
 

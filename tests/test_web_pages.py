@@ -21,9 +21,9 @@ from jinja2 import ChoiceLoader, DictLoader, FileSystemLoader
 from msgspec.structs import replace
 
 from calplan.acts import Ease
-from calplan.cohort import Outcome, Status
 from calplan.errors import NoPlan, Problem
 from calplan.model import DayOff, Kind, Plan, Request, Role, ShortDay
+from calplan.outcomes import Outcome, Status
 from calplan.planner import make_plan
 from calplan.replan import mend
 from calplan.roster import Row

@@ -41,17 +41,6 @@ def words(answer: TestResponse) -> str:
     return " ".join(unescape(re.sub(r"<[^>]*>", " ", answer.text)).split())
 
 
-def now_kept(app: Flask, kept: Kept) -> Kept:
-    with store.reading(served.service_of(app).engine) as connection:
-        found = store.find(connection, kept.id)
-    assert found is not None
-    return found
-
-
-def plan_now(app: Flask, kept: Kept) -> Plan:
-    return plan_from_json(now_kept(app, kept).plan)
-
-
 def events(app: Flask, client: FlaskClient, kept: Kept) -> dict[str, icalendar.Event]:
     calendar = icalendar.Calendar.from_ical(client.get(served.feed_path(app, kept.id)).data)
     return {str(event["UID"]): event for event in calendar.walk("VEVENT")}
@@ -108,9 +97,9 @@ def test_missed_work_is_planned_again_when_it_is_asked_for(
     link = re.search(r'href="([^"]+)">Plan that work again', client.get(own(app, kept)).text)
     assert link
     assert "Nothing is changed yet" in words(client.get(unescape(link[1])))
-    assert now_kept(app, kept).version == kept.version
+    assert served.now_kept(app, kept).version == kept.version
     assert applied(client, own(app, kept), kept.version, again="1").status_code == 303
-    past = next(one for one in plan_now(app, kept).past if one.uid == block.uid)
+    past = next(one for one in served.plan_now(app, kept).past if one.uid == block.uid)
     assert past.missed
     assert "Plan that work again" not in client.get(own(app, kept)).text
 
@@ -121,14 +110,14 @@ def test_after_an_illness_the_first_days_come_back_at_half(
     clock.forward(days=3)
     limit = plan_limit(app, kept)
     assert applied(client, own(app, kept), kept.version, ill="1", **LOST).status_code == 303
-    plan = plan_now(app, kept)
+    plan = served.plan_now(app, kept)
     after = [day for day in plan.days if day.day.isoformat() > "2027-01-14" and day.free][:2]
     assert [day.short for day in after] == [limit // 2] * 2
     assert all(sum(part.units for part in day.parts) * 5 <= limit // 2 for day in after)
 
 
 def plan_limit(app: Flask, kept: Kept) -> int:
-    return plans.opened(now_kept(app, kept)).request.effort.limit
+    return plans.opened(served.now_kept(app, kept)).request.effort.limit
 
 
 @pytest.mark.parametrize(
@@ -182,8 +171,8 @@ def test_a_day_off_without_work_says_that_no_block_moves_and_is_noted(
     assert "Nothing is changed yet" not in page.text
     answer = applied(client, own(app, kept), kept.version, **asked)
     assert "That is noted. No block had to move." in words(client.get(answer.location))
-    assert times(plan_now(app, kept)) == before
-    assert "2027-03-01" in str(now_kept(app, kept).document)
+    assert times(served.plan_now(app, kept)) == before
+    assert "2027-03-01" in str(served.now_kept(app, kept).document)
     assert_nothing_to_apply(app, client, kept, asked)
 
 
@@ -196,7 +185,7 @@ def test_news_that_ask_for_nothing_say_so_and_leave_the_plan_alone(
 
 def assert_nothing_to_apply(app: Flask, client: FlaskClient, kept: Kept, asked: dict[str, str]) -> None:
     """The page says so; sent all the same, it changes nothing, and says that too."""
-    before = now_kept(app, kept)
+    before = served.now_kept(app, kept)
     page = client.get(f"{own(app, kept)}/difference", query_string=asked)
     assert page.status_code == 200
     assert "There is nothing to apply." in words(page)
@@ -205,7 +194,7 @@ def assert_nothing_to_apply(app: Flask, client: FlaskClient, kept: Kept, asked: 
     answer = applied(client, own(app, kept), before.version, **asked)
     assert answer.status_code == 303
     assert "nothing had to change, and nothing did" in words(client.get(answer.location))
-    assert now_kept(app, kept) == before
+    assert served.now_kept(app, kept) == before
 
 
 def test_two_devices_do_not_overwrite_each_other(
@@ -216,7 +205,7 @@ def test_two_devices_do_not_overwrite_each_other(
     second = applied(client, own(app, kept), kept.version, first="2027-01-20")
     assert second.status_code == 409
     assert "changed on another device" in words(second)
-    assert now_kept(app, kept).version == kept.version + 1
+    assert served.now_kept(app, kept).version == kept.version + 1
 
 
 # ------------------------------------------------------------------------------------------------ undo
@@ -229,17 +218,17 @@ def test_undo_gives_back_tasks_days_and_times_and_sequences_go_on(
     first = events(app, client, kept)
     assert applied(client, own(app, kept), kept.version, **LOST).status_code == 303
     second = events(app, client, kept)
-    version = now_kept(app, kept).version
+    version = served.now_kept(app, kept).version
     clock.forward(minutes=2)
     assert "Take the last change back" in client.get(own(app, kept)).text
     answer = client.post(f"{own(app, kept)}/undo", data={"version": str(version)})
     assert answer.location.endswith("done=undone")
-    before, after = plan_from_json(kept.plan), plan_now(app, kept)
+    before, after = plan_from_json(kept.plan), served.plan_now(app, kept)
     assert (after.tasks, after.days) == (before.tasks, before.days)
     assert [(b.uid, b.start, b.minutes, b.parts) for b in after.blocks] == [
         (b.uid, b.start, b.minutes, b.parts) for b in before.blocks
     ]
-    assert now_kept(app, kept).document == kept.document
+    assert served.now_kept(app, kept).document == kept.document
     third = events(app, client, kept)
     assert {uid: event.start for uid, event in third.items()} == {uid: event.start for uid, event in first.items()}
     for uid, event in third.items():
@@ -254,12 +243,12 @@ def test_undo_is_no_longer_offered_once_a_block_has_begun(
 ) -> None:
     clock.forward(days=3)
     assert applied(client, own(app, kept), kept.version, **LOST).status_code == 303
-    version = now_kept(app, kept).version
+    version = served.now_kept(app, kept).version
     clock.forward(days=2)
     assert "Take the last change back" not in client.get(own(app, kept)).text
     answer = client.post(f"{own(app, kept)}/undo", data={"version": str(version)})
     assert answer.location.endswith("done=not-undone")
-    assert now_kept(app, kept).version == version
+    assert served.now_kept(app, kept).version == version
 
 
 @pytest.mark.parametrize("act", [{"act": "alarms", "alarm": "on", "minutes": "15"}, {"act": "replace"}])
@@ -267,7 +256,7 @@ def test_reminders_and_links_are_no_change_that_could_be_taken_back(
     app: Flask, client: FlaskClient, kept: Kept, act: dict[str, str]
 ) -> None:
     client.post(f"{own(app, kept)}/calendar", data=act)
-    assert now_kept(app, kept).version == kept.version + 1
+    assert served.now_kept(app, kept).version == kept.version + 1
     assert "Take the last change back" not in client.get(own(app, kept)).text
 
 
@@ -278,11 +267,11 @@ def test_undo_reaches_behind_reminders_and_links_and_leaves_them(
     clock.forward(days=3)
     assert applied(client, own(app, kept), kept.version, **LOST).status_code == 303
     client.post(f"{own(app, kept)}/calendar", data=act)
-    between = now_kept(app, kept)
+    between = served.now_kept(app, kept)
     clock.forward(minutes=2)
     answer = client.post(f"{own(app, kept)}/undo", data={"version": str(between.version)})
     assert answer.location.endswith("done=undone")
-    after = now_kept(app, kept)
+    after = served.now_kept(app, kept)
     assert after.document == kept.document
     assert times(plan_from_json(after.plan)) == times(plan_from_json(kept.plan))
     assert (after.alarm, after.check_in_generation) == (between.alarm, between.check_in_generation)
@@ -300,12 +289,21 @@ def test_changes_are_taken_back_one_after_the_other(
     stages = [kept]
     for asked in (LOST, {"first": "2027-01-20"}):
         assert applied(client, own(app, kept), stages[-1].version, **asked).status_code == 303
-        stages.append(now_kept(app, kept))
+        stages.append(served.now_kept(app, kept))
     for earlier in (stages[1], stages[0]):
         clock.forward(minutes=2)
-        client.post(f"{own(app, kept)}/undo", data={"version": str(now_kept(app, kept).version)})
-        assert now_kept(app, kept).document == earlier.document
-        assert times(plan_now(app, kept)) == times(plan_from_json(earlier.plan))
+        client.post(f"{own(app, kept)}/undo", data={"version": str(served.now_kept(app, kept).version)})
+        assert served.now_kept(app, kept).document == earlier.document
+        assert times(served.plan_now(app, kept)) == times(plan_from_json(earlier.plan))
+
+
+def with_timetable(app: Flask, clock: served.Clock) -> Kept:
+    """A plan beside a busy calendar."""
+    mapping, service = served.mapping_of(calendar=[{"file": "timetable.ics"}]), served.service_of(app)
+    wanted = from_mapping(mapping)
+    plan = make_plan(wanted, {"timetable.ics": TIMETABLE}, as_of=clock(), seed="calendar")
+    with store.writing(service.engine) as connection:
+        return plans.keep(service, connection, mapping, wanted, plan, {"timetable.ics": TIMETABLE})
 
 
 @pytest.mark.parametrize("newer", [None, "T160000"])
@@ -313,13 +311,9 @@ def test_a_version_whose_calendar_is_gone_or_another_is_not_put_back(
     app: Flask, client: FlaskClient, clock: served.Clock, newer: str | None
 ) -> None:
     """Else the plan would ask for a file that is not there, and nothing could be mended any more."""
-    mapping = served.mapping_of(calendar=[{"file": "timetable.ics"}])
-    wanted, service = from_mapping(mapping), served.service_of(app)
-    plan = make_plan(wanted, {"timetable.ics": TIMETABLE}, as_of=clock(), seed="calendar")
-    with store.writing(service.engine) as connection:
-        kept = plans.keep(service, connection, mapping, wanted, plan, {"timetable.ics": TIMETABLE})
+    kept, service = with_timetable(app, clock), served.service_of(app)
     clock.forward(minutes=5)
-    changed = mapping if newer else served.mapping_of()
+    changed = plans.opened(kept).mapping if newer else served.mapping_of()
     data = {"timetable.ics": TIMETABLE.replace(b"T100000", newer.encode())} if newer else {}
     after = plans.redraft(service, plans.opened(kept), from_mapping(changed), data)
     uploads = {name: store.Upload(name, one, clock()) for name, one in data.items()}
@@ -327,23 +321,20 @@ def test_a_version_whose_calendar_is_gone_or_another_is_not_put_back(
         assert plans.change(service, connection, plans.opened(kept), changed, from_mapping(changed), after, uploads)
     clock.forward(minutes=5)
     assert "Take the last change back" not in client.get(own(app, kept)).text
-    answer = client.post(f"{own(app, kept)}/undo", data={"version": str(now_kept(app, kept).version)})
+    answer = client.post(f"{own(app, kept)}/undo", data={"version": str(served.now_kept(app, kept).version)})
     assert "cannot be taken back now" in words(client.get(answer.location))
     assert "Apply this" in client.get(f"{own(app, kept)}/difference", query_string=LOST).text
 
 
 def test_a_calendar_that_stays_does_not_hinder_undo(app: Flask, client: FlaskClient, clock: served.Clock) -> None:
-    mapping = served.mapping_of(calendar=[{"file": "timetable.ics"}])
-    wanted, service = from_mapping(mapping), served.service_of(app)
-    plan = make_plan(wanted, {"timetable.ics": TIMETABLE}, as_of=clock(), seed="calendar")
-    with store.writing(service.engine) as connection:
-        kept = plans.keep(service, connection, mapping, wanted, plan, {"timetable.ics": TIMETABLE})
+    kept = with_timetable(app, clock)
+    plan = plans.opened(kept).plan
     clock.forward(days=3)
     assert applied(client, own(app, kept), kept.version, **LOST).status_code == 303
     clock.forward(minutes=2)
-    answer = client.post(f"{own(app, kept)}/undo", data={"version": str(now_kept(app, kept).version)})
+    answer = client.post(f"{own(app, kept)}/undo", data={"version": str(served.now_kept(app, kept).version)})
     assert answer.location.endswith("done=undone")
-    assert times(plan_now(app, kept)) == times(plan)
+    assert times(served.plan_now(app, kept)) == times(plan)
     assert "Apply this" in client.get(f"{own(app, kept)}/difference", query_string=LOST).text
 
 
@@ -380,9 +371,9 @@ def test_a_block_is_kept_where_it_is_and_let_go_again(app: Flask, client: FlaskC
     before = client.get(served.feed_path(app, kept.id)).data
     client.post(f"{link}/place", data={"act": "keep"})
     assert "Let it move again" in words(client.get(link))
-    assert [b.uid for b in plan_now(app, kept).blocks if b.held] == [block.uid]
+    assert [b.uid for b in served.plan_now(app, kept).blocks if b.held] == [block.uid]
     client.post(f"{link}/place", data={"act": "let-go"})
-    assert not any(b.held for b in plan_now(app, kept).blocks)
+    assert not any(b.held for b in served.plan_now(app, kept).blocks)
     assert client.get(served.feed_path(app, kept.id)).data == before
 
 
@@ -393,7 +384,7 @@ def test_of_a_block_that_something_was_said_of_nothing_is_offered(app: Flask, cl
     assert "Keep it where it is" not in words(client.get(link))
     answer = client.post(f"{link}/place", data={"act": "keep"})
     assert "stays where it is" in words(client.get(answer.location))
-    assert now_kept(app, kept).version == kept.version
+    assert served.now_kept(app, kept).version == kept.version
 
 
 def test_a_block_that_is_none_cannot_be_put_anywhere(app: Flask, client: FlaskClient, kept: Kept) -> None:

@@ -20,6 +20,7 @@ from calplan.errors import InvalidRequest, Problem
 from calplan.learned import known
 from calplan.progress import Progress, progress
 from calplan.roster import file_key
+from calplan.summary import pace
 from web import cohort_pages, cohorts, feed, making, plans, store, store_cohorts
 from web.cohorts import Papers
 from web.db import commit, reading, writing
@@ -75,14 +76,8 @@ def make() -> str | AnyResponse | tuple[str, int]:
     if request.method != "POST":
         return hand_in_page()
     limited("previews")
-    handed, problems = handed_in()
-    if not key_is_right(request.form.get("key", "")):
-        sentence = "the operator of this service asks for a key, and this is not it."
-        problems.append(Problem("key", sentence, "Ask the operator for it."))
-    taken = None
-    if not problems and handed is not None:
-        taken, problems = read(handed)
-    if taken is None or problems:
+    taken, problems = taken_in()
+    if taken is None:
         return hand_in_page(problems), HTTPStatus.UNPROCESSABLE_ENTITY
     if not service().settings.cohort_key:
         limited("creations", len(taken.members))
@@ -155,8 +150,14 @@ def waiting() -> dict[str, tuple[str, str]]:
     return found
 
 
-def read(handed: Papers, cohort: Cohort | None = None) -> tuple[cohorts.Taken | None, list[Problem]]:
-    """What was handed in, read; or everything that makes it unusable."""
+def taken_in(cohort: Cohort | None = None) -> tuple[cohorts.Taken | None, list[Problem]]:
+    """What was handed in, read; or everything that makes it unusable. A new cohort may need the operator's key."""
+    handed, problems = handed_in(cohort)
+    if cohort is None and not key_is_right(request.form.get("key", "")):
+        sentence = "the operator of this service asks for a key, and this is not it."
+        problems.append(Problem("key", sentence, "Ask the operator for it."))
+    if handed is None or problems:
+        return None, problems
     before = cohorts.Kept(service().engine, cohort.id) if cohort else None
     try:
         with planning():
@@ -187,11 +188,8 @@ def again(token: str) -> str | AnyResponse | tuple[str, int]:
     if request.method != "POST":
         return hand_in_page(cohort=cohort)
     limited("previews")
-    handed, problems = handed_in(cohort)
-    taken = None
-    if not problems and handed is not None:
-        taken, problems = read(handed, cohort)
-    if taken is None or problems:
+    taken, problems = taken_in(cohort)
+    if taken is None:
         return hand_in_page(problems, cohort), HTTPStatus.UNPROCESSABLE_ENTITY
     connection = writing()
     done = cohorts.again(service(), connection, owner(token), taken, remove_vanished=bool(request.form.get("remove")))
@@ -213,7 +211,7 @@ def shown(token: str) -> str:
         token=token,
         cohort=cohort,
         found=found,
-        left=cohort_pages.time_left(found.done, found.total, cohort.changed, service().clock()),
+        left=pace(found.done, found.waiting, (service().clock() - cohort.changed).total_seconds()),
         address=f"{service().settings.address}/cohort/{token}",
         doubts=cohort.doubts.splitlines(),
         classes=tuple(classes_shown(cohort)),
@@ -363,23 +361,16 @@ def everything(token: str) -> AnyResponse:
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
         written = io.BytesIO()
         bulk.write_results(written, results(cohort), ADDRESSES)
-        put(archive, "results.csv", written.getvalue())
+        bulk.put(archive, "results.csv", written.getvalue())
         for member in store_cohorts.every(reading(), cohort.id):
             found = calendar_of(member)
             if found is not None:
-                put(archive, f"calendars/{cohorts.outcome_of(member).reference}.ics", found)
+                bulk.put(archive, f"calendars/{cohorts.outcome_of(member).reference}.ics", found)
     return attachment(file.getvalue(), "application/zip", "everything.zip")
 
 
 ADDRESSES = ("plan", "calendar address")
 """The columns of the results that only the service has."""
-
-
-def put(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
-    """Adds a file to an archive, without a date of its own."""
-    info = zipfile.ZipInfo(name, bulk.ZIP_DATE)
-    info.compress_type, info.external_attr = zipfile.ZIP_DEFLATED, 0o600 << 16
-    archive.writestr(info, data)
 
 
 def results(cohort: Cohort) -> Iterator[tuple[object, ...]]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from calplan.cohort import Outcome, Status
+from calplan.outcomes import Outcome, Status
 from calplan.roster import Row
 from calplan.summary import Counted, Load
 from web import store_cohorts
@@ -188,18 +188,6 @@ def weeks_of(load: Mapping[date, Load]) -> Iterator[tuple[date, tuple[Load | Non
     while monday <= last:
         yield monday, tuple(load.get(monday + timedelta(days=number)) for number in range(7))
         monday += timedelta(days=7)
-
-
-def time_left(done: int, total: int, since: datetime, now: datetime) -> str:
-    """How fast rows are planned and how long the rest takes, in words; empty where that cannot be said yet."""
-    seconds = (now - since).total_seconds()
-    if done <= 0 or seconds <= 0 or done >= total:
-        return ""
-    rate = done / seconds
-    left = (total - done) / rate
-    words = f"about {left / 60:.0f} minutes" if left >= 90 else "about a minute" if left >= 45 else "less than a minute"
-    speed = f"{rate:.0f} rows a second" if rate >= 1.5 else f"{rate * 60:.0f} rows a minute"
-    return f"{speed}, {words} left"
 
 
 def acts(found: Sequence[Shown]) -> tuple[tuple[Shown, str], ...]:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import segno
 from flask import Blueprint, abort, render_template, request
 
-from calplan.cohort import Status
 from calplan.model import Role
+from calplan.outcomes import Status
 from calplan.roster import file_key
 from web import cohort_pages, pages, plans, store, store_cohorts
 from web.cohort import owner, plan_token

@@ -9,32 +9,20 @@ from __future__ import annotations
 
 import io
 from datetime import date
-from typing import IO, TYPE_CHECKING, NamedTuple
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 
 from calplan.acts import Ease, eased, sitting
-from calplan.cohort import (
-    Before,
-    ClassDocument,
-    Made,
-    Outcome,
-    Run,
-    Status,
-    class_plans,
-    common_calendars,
-    courses_of,
-    distinct,
-    doubts,
-    names_of,
-    run_rows,
-)
+from calplan.batches import run_rows
+from calplan.cohort import Before, ClassDocument, Made, Run, class_plans, courses_of
 from calplan.courses import Courses, read_courses
 from calplan.errors import InvalidRequest, Problem
-from calplan.folders import Archive
+from calplan.folders import Archive, doubts, names_of
 from calplan.model import plan_from_json
+from calplan.outcomes import Outcome, Status
 from calplan.request import from_mapping
-from calplan.roster import Row, file_key, read_roster, wrong_reference
+from calplan.roster import Row, distinct, file_key, read_roster, wrong_reference
 from web import plans, store, store_cohorts
 from web.powers import new_id
 from web.store_cohorts import Cohort, Member
@@ -46,7 +34,8 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Connection, Engine
 
-    from calplan.cohort import Files
+    from calplan.folders import Files
+    from calplan.model import Plan, Request
     from web.service import Service
 
 MOST_CALENDARS_BYTES = 100_000_000
@@ -304,7 +293,7 @@ def outcome_of(member: Member) -> Outcome:
 
 
 class Kept:
-    """A cohort's files, as :class:`calplan.cohort.Files`."""
+    """A cohort's files, as :class:`calplan.folders.Files`."""
 
     def __init__(self, engine: Engine, cohort_id: str) -> None:
         self.engine, self.cohort_id = engine, cohort_id
@@ -367,22 +356,14 @@ def with_classes(service: Service, cohort: Cohort, run: Run) -> tuple[ClassDocum
         for one in made:
             if earlier.get((one.course, one.section)) == one or store_cohorts.find(connection, cohort.id) is None:
                 continue
-            mapping = msgspec.json.decode(one.request)
-            request, plan = from_mapping(mapping), plan_from_json(one.plan)
+            found = answered(connection, cohort.id, one.request, one.plan)
             plan_id = known.get((one.course, one.section))
             if plan_id is None:
-                files = common_files(connection, cohort)
-                new = plans.keep(service, connection, mapping, request, plan, files, for_all=True)
+                new = plans.keep(service, connection, *found, for_all=True)
                 store_cohorts.add_class(connection, cohort.id, one.course, one.section, new.id)
-            elif (old := store.find(connection, plan_id)) is not None:
-                plans.change(service, connection, plans.opened(old), mapping, request, plan, None)
+            elif (kept := store.find(connection, plan_id)) is not None:
+                change_plan(service, connection, kept, found)
     return made
-
-
-def common_files(connection: Connection, cohort: Cohort) -> dict[str, bytes]:
-    """The calendars that all share."""
-    names = common_calendars(courses_of(cohort.courses))
-    return {name: data for name in names if (data := store_cohorts.file(connection, cohort.id, name)) is not None}
 
 
 def same_run(one: Cohort, other: Cohort | None) -> bool:
@@ -448,46 +429,43 @@ def write_one(service: Service, connection: Connection, cohort_id: str, asked: M
     if member is None or member.status != store_cohorts.WAITING or member.cells != asked.cells:
         return
     document, plan_id = member.document, member.plan_id
-    if not made.same and made.plan:
+    if made.plan:
         document = made.request.decode()
+        found = answered(connection, cohort_id, made.request, made.plan)
         if plan_id is None:
-            plan_id = keep_plan(service, connection, cohort_id, made)
-        else:
-            change_plan(service, connection, plan_id, member, made)
+            plan_id = plans.keep(service, connection, *found, body=made.ics).id
+        elif (kept := store.find(connection, plan_id)) is not None and kept.document == member.document:
+            change_plan(service, connection, kept, found)
     outcome = msgspec.json.encode(made.outcome).decode()
     store_cohorts.done(
         connection, cohort_id, key, status=str(made.outcome.status), outcome=outcome, document=document, plan_id=plan_id
     )
 
 
-def keep_plan(service: Service, connection: Connection, cohort_id: str, made: Made) -> str:
-    """Stores a member's first plan."""
-    mapping = msgspec.json.decode(made.request)
-    request, plan = from_mapping(mapping), plan_from_json(made.plan)
-    names = {one.file for one in request.calendars}
-    calendars = {name: data for name in names if (data := store_cohorts.file(connection, cohort_id, name)) is not None}
-    return plans.keep(service, connection, mapping, request, plan, calendars, body=made.ics).id
+class Answered(NamedTuple):
+    """A request as written and as read, its plan, and the calendars that it names, for :mod:`web.plans`."""
+
+    mapping: dict[str, Any]
+    request: Request
+    plan: Plan
+    calendars: dict[str, bytes]
 
 
-def change_plan(service: Service, connection: Connection, plan_id: str, member: Member, made: Made) -> None:
-    """Puts a member's mended plan in the place of the old one, unless the student changed that meanwhile."""
-    kept = store.find(connection, plan_id)
-    if kept is None or kept.document != member.document:
-        return
-    mapping = msgspec.json.decode(made.request)
-    request, plan = from_mapping(mapping), plan_from_json(made.plan)
-    names = {one.file for one in request.calendars}
-    calendars = {
-        name: data for name in names if (data := store_cohorts.file(connection, kept_in(connection, plan_id), name))
-    }
-    fresh = {name: store.Upload(name, data, service.clock()) for name, data in calendars.items()}
+def answered(connection: Connection, cohort_id: str, request: bytes, plan: bytes) -> Answered:
+    """What was planned for a cohort, read, with the calendars as far as they are there."""
+    mapping = msgspec.json.decode(request)
+    asked = from_mapping(mapping)
+    named = {one.file: store_cohorts.file(connection, cohort_id, one.file) for one in asked.calendars}
+    return Answered(
+        mapping, asked, plan_from_json(plan), {name: data for name, data in named.items() if data is not None}
+    )
+
+
+def change_plan(service: Service, connection: Connection, kept: store.Kept, found: Answered) -> None:
+    """Puts a plan in the place of one that is kept."""
+    fresh = {name: store.Upload(name, data, service.clock()) for name, data in found.calendars.items()}
     old = plans.with_log(connection, plans.opened(kept))
-    plans.change(service, connection, old, mapping, request, plan, fresh)
-
-
-def kept_in(connection: Connection, plan_id: str) -> str:
-    """The cohort of a plan."""
-    return store_cohorts.cohort_of(connection, plan_id) or ""
+    plans.change(service, connection, old, found.mapping, found.request, found.plan, fresh)
 
 
 # ---------------------------------------------------------------------------------------- what a change would do

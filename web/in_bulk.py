@@ -12,6 +12,7 @@ from time import monotonic
 from typing import TYPE_CHECKING
 
 from calplan.folders import Folder
+from calplan.summary import pace
 from web import cohorts, store, store_cohorts
 from web.cohorts import Papers
 from web.powers import Power
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from calplan.cohort import Files
     from calplan.errors import InvalidRequest
+    from calplan.folders import Files
     from web.runner import Runner
     from web.service import Service
 
@@ -64,7 +65,9 @@ def plan_all(service: Service, runner: Runner, *, tell: Callable[[str], object])
     try:
         while runner.busy(A_MOMENT):
             if sys.stderr.isatty():
-                sys.stderr.write(f"\r{how_far(before, waiting(service), monotonic() - begun):<70}")
+                left = waiting(service)
+                words = pace(before - left, left, monotonic() - begun)
+                sys.stderr.write(f"\r{f'{before - left} of {before} rows. {words}':<78}")
                 sys.stderr.flush()
     finally:
         runner.close()
@@ -76,14 +79,6 @@ def waiting(service: Service) -> int:
     """The rows of all cohorts that wait."""
     with store.reading(service.engine) as connection:
         return store_cohorts.number_waiting(connection)
-
-
-def how_far(before: int, left: int, seconds: float) -> str:
-    """How many rows are done, how many a second, and how long the rest takes."""
-    rate = (before - left) / max(seconds, 0.001)
-    minutes, rest = divmod(round(left / rate), 60) if rate else (0, 0)
-    said = f", {minutes}:{rest:02d} left" if rate else ""
-    return f"{before - left} of {before} rows, {rate:.1f} a second{said}"
 
 
 def sentences(wrong: InvalidRequest) -> Iterator[str]:

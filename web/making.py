@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
+from contextlib import suppress
 from datetime import timedelta
 from functools import lru_cache, partial
 from math import ceil
@@ -225,12 +226,10 @@ def too_much(name: str, wait: int) -> InvalidRequest:
 
 def request_in(data: bytes) -> bytes:
     """The request in a file that was taken along, or the file itself."""
-    try:
+    with suppress(ValueError, RecursionError):  # reading the file as a request says what is wrong with it
         document = json.loads(data)
         if isinstance(document, dict) and isinstance(document.get("request"), dict) and "plan" in document:
             return json.dumps(document["request"]).encode()
-    except (ValueError, RecursionError):
-        pass  # reading the file as a request says what is wrong with it
     return data
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from calplan import ical
 from calplan.checkins import Entry, Log, entry_from_json, in_order, marks, to_line
 from calplan.days import exam_day
+from calplan.documents import compact
 from calplan.errors import NoPlan
 from calplan.model import Plan, Request, plain, plan_from_json, to_json
 from calplan.planner import Step, make_plan, trade_off
@@ -161,7 +162,7 @@ def save(
 
 def written(mapping: Mapping[str, Any]) -> str:
     """A request as it was asked for, as JSON."""
-    return json.dumps(mapping, ensure_ascii=False, separators=(",", ":"))
+    return compact(mapping).decode()
 
 
 def read_mapping(document: str) -> dict[str, Any]:

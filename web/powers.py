@@ -12,6 +12,7 @@ import hmac
 import os
 from base64 import urlsafe_b64decode, urlsafe_b64encode
 from binascii import Error as NotBase64
+from contextlib import suppress
 from enum import StrEnum
 from hashlib import sha256
 from typing import TYPE_CHECKING, NamedTuple
@@ -93,9 +94,8 @@ def load_key(path: Path, entropy: Callable[[int], bytes]) -> bytes:
             file.flush()
             os.fsync(file.fileno())
         try:
-            os.link(beside, path)
-        except FileExistsError:
-            pass  # another server was faster, and its key is the one that counts
+            with suppress(FileExistsError):  # another server was faster, and its key is the one that counts
+                os.link(beside, path)
         finally:
             beside.unlink()
         folder = os.open(path.parent, os.O_RDONLY)

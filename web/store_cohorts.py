@@ -171,19 +171,6 @@ def file(connection: Connection, cohort_id: str, name: str) -> bytes | None:
     return data
 
 
-def files(connection: Connection, cohort_id: str) -> dict[str, bytes]:
-    """All files of a cohort by name."""
-    found = connection.execute(select(files_.c.name, files_.c.data).where(files_.c.cohort_id == cohort_id))
-    return {row.name: row.data for row in found}
-
-
-def members(connection: Connection, cohort_id: str, *, after: int = -1, most: int | None = None) -> Sequence[Member]:
-    """A cohort's members in the order of the roster, from the row behind ``after`` on."""
-    wanted = select(*_MEMBER).where(members_.c.cohort_id == cohort_id, members_.c.number > after)
-    rows = connection.execute(wanted.order_by(members_.c.number, members_.c.key).limit(most))
-    return [Member._make(row) for row in rows]
-
-
 def every(connection: Connection, cohort_id: str, lot: int = 500) -> Iterator[Member]:
     """A cohort's members in the order of the roster, so many in memory at a time; first those no longer in it."""
     wanted = select(*_MEMBER).where(members_.c.cohort_id == cohort_id).order_by(members_.c.number, members_.c.key)

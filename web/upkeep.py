@@ -161,15 +161,12 @@ def tidy(engine: Engine, *, now: datetime, keep_days: int) -> Tidied:
     so that nobody waits. Raises :class:`web.store.Unavailable`; what was deleted until then stays so.
     """
     before = (now.astimezone(UTC) - timedelta(hours=12)).date() - timedelta(days=keep_days)
+    plans, cohorts = 0, 0
     with store.reading(engine) as connection:
-        ended = store.ended(connection, before=before)
-    plans = 0
+        ended, over = store.ended(connection, before=before), store_cohorts.ended(connection, before=before)
     for plan_id in ended:
         with store.writing(engine) as connection:
             plans += store.delete_ended(connection, plan_id, before=before)
-    with store.reading(engine) as connection:
-        over = store_cohorts.ended(connection, before=before)
-    cohorts = 0
     for cohort_id in over:
         with store.writing(engine) as connection:
             cohorts += store_cohorts.delete_ended(connection, cohort_id, before=before)

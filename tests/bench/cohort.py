@@ -33,19 +33,21 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from icalendar import Calendar
 
+from calplan.batches import run_rows
 from calplan.bulk import Directory, manifest_of
-from calplan.cohort import Run, courses_of, distinct, plan_row, planned, run_rows
+from calplan.cohort import Run, courses_of, plan_row, planned
 from calplan.enrolment import asked_by
 from calplan.folders import Folder
 from calplan.ical import to_ics
 from calplan.model import to_json
-from calplan.roster import read_roster
+from calplan.roster import distinct, read_roster
 from tests.bench.pipeline import alone
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from calplan.cohort import Answer, Batch, Made
+    from calplan.batches import Answer, Batch
+    from calplan.cohort import Made
     from calplan.roster import Row
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "cohort"
