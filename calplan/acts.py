@@ -49,14 +49,16 @@ def closed(courses: Mapping[str, Any], first: date, last: date, title: str = "")
 def moved(
     courses: Mapping[str, Any], course: str, section: str, start: datetime, latest: date | None = None
 ) -> Written:
-    """The courses with another start of a section's exam. Raises :class:`InvalidRequest` where there is no such one."""
+    """The courses with another start of a section's exam; what is fixed for days that do not lie before it falls out.
 
-    def change(one: Mapping[str, Any]) -> Written:
-        rest = {key: value for key, value in one.items() if key != "latest"}
-        late = {"latest": latest.isoformat()} if latest else {}
-        return {**rest, "start": start.isoformat(timespec="minutes"), **late}
+    Raises :class:`InvalidRequest` where there is no such section.
+    """
 
-    return with_course(courses, course, lambda found: with_section(found, course, section, change))
+    def change(found: Mapping[str, Any]) -> Written:
+        fixed = {key: found[key] for key in ("fixed_day",) if key in found}  # unless the section says its own
+        return with_section(found, course, section, lambda one: news.moved({**fixed, **one}, start, latest))
+
+    return with_course(courses, course, change)
 
 
 def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date) -> Written:

@@ -30,7 +30,8 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     ``second`` marks a second pass. ``ranks`` has one rank a unit, ascending. ``release`` and ``due`` are the first and
     last day; ``late`` is the last day once taper days are opened, which is for essentials only. ``ideal`` never falls
     along an exam's jobs. A ``pinned`` job (taper) stays on its one day and takes no part in the order. ``worth``
-    decides inside a rank: what has the smaller one is given up later.
+    decides inside a rank: what has the smaller one is given up later. Of a job that is fixed for a day, ``nearer`` has
+    windows of days around it, from the nearest alone to all that it may lie on; the first one that does is its window.
     """
 
     exam: int
@@ -43,6 +44,7 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     ideal: int = 0
     pinned: bool = False
     worth: tuple[int, ...] = ()
+    nearer: tuple[tuple[int, int], ...] = ()
 
 
 class Board(msgspec.Struct, frozen=True, kw_only=True):
@@ -214,6 +216,40 @@ def loss(jobs: Sequence[Job], kept: Sequence[int]) -> tuple[int, ...]:
 def essential_units(job: Job) -> int:
     """The job's units that are not extras."""
     return bisect_left(job.ranks, Rank.EXTRA)
+
+
+# ------------------------------------------------------------------------------- what is fixed for a day
+
+
+def near_fixed_days(
+    jobs: Sequence[Job], kept: Sequence[int], room: Sequence[int], *, late: bool = False
+) -> tuple[Job, ...]:
+    """The jobs in the nearest windows to the days they are fixed for under which all that is kept still fits.
+
+    Where they do not all lie on their days, the earlier day goes first: each job's window is the least one that leaves
+    a place for all units, those of later days anywhere.
+    """
+
+    def fit(tried: Sequence[Job]) -> bool:
+        return fits(demands(kept_runs(tried, kept, late=late)), room)
+
+    choices = [nearest_first(job) for job in jobs]
+    near = [one[0] for one in choices]
+    if fit(near):
+        return tuple(near)
+    near = list(jobs)
+    for place in sorted((n for n, job in enumerate(jobs) if job.nearer), key=lambda n: (jobs[n].nearer[0], n)):
+        others = choices[place]
+        least = bisect_left(others, True, key=lambda job: fit([*near[:place], job, *near[place + 1 :]]))
+        near[place] = others[least]
+    return tuple(near)
+
+
+def nearest_first(job: Job) -> list[Job]:
+    """The job in each of its nearer windows, as far as they are days on which it may lie; at last, the job itself."""
+    inside = [(max(job.release, first), min(job.due, last)) for first, last in job.nearer]
+    narrow = [one for one in inside if one[0] <= one[1] and one != (job.release, job.due)]
+    return [*(msgspec.structs.replace(job, release=first, due=last, late=-1) for first, last in narrow), job]
 
 
 # -------------------------------------------------------------------------------------- daily maximum

@@ -23,6 +23,7 @@ from calplan.cycle import (
     asks,
     cycle,
     deal,
+    fixed_stops,
     pieces_of,
     single_day,
     stages_of,
@@ -64,10 +65,10 @@ class Old(NamedTuple):
     known: Known
 
 
-def carried(old: Old, request: Request, usable: Sequence[date], *, as_of: datetime) -> tuple[Carried, ...]:
+def carried(old: Old, request: Request, usable: Sequence[date], *, today: date, as_of: datetime) -> tuple[Carried, ...]:
     """The work of every exam of a request that has a usable day ahead, in order of their dates.
 
-    ``usable`` are the usable days from now on.
+    ``usable`` are the usable days from ``today`` on.
     """
     behind = behind_of(old.past)
     tasks = [within(task, behind.get(task.id, ())) for task in old.plan.tasks if task.role not in ASIDE]
@@ -81,11 +82,11 @@ def carried(old: Old, request: Request, usable: Sequence[date], *, as_of: dateti
         published = next((one for one in old.plan.exams if one.key == exam.key), None)
         known = [task for task in tasks if task.exam == exam.key]
         if before is None or published is None or not known:
-            fresh = cycle(exam, request.rates, mine, usual=request.effort.usual)
+            fresh = cycle(exam, request.rates, mine, usual=request.effort.usual, today=today)
             taken = {one.task for block in old.past for one in block.worked}
             found.append(Carried(Prepared(exam, day, mine, unlike(fresh, taken, as_of)), None, 0))
         else:
-            found.append(continued(old, request, exam, before, published, mine, known))
+            found.append(continued(old, request, exam, before, published, mine, known, today))
     return tuple(found)
 
 
@@ -112,6 +113,7 @@ def continued(
     published: PlannedExam,
     mine: tuple[date, ...],
     tasks: list[Task],
+    today: date,
 ) -> Carried:
     """An exam that the published plan has."""
     day = exam_day(request, exam)
@@ -121,7 +123,7 @@ def continued(
     if exam_day(old.request, before) != day or not tail(mine, ends):
         ends = ends_of(mine, behind_days, ends)
     stages = counted(mine, ends)
-    setting = Setting(exam, request.rates, mine, stages, answers_day(exam, stages, mine))
+    setting = Setting(exam, request.rates, mine, stages, answers_day(exam, stages, mine), today)
     single = len(mine) == 1 and published.taper_days[-1:] != mine
     if single:
         stages = Stages(1, 0, 0)
@@ -260,21 +262,24 @@ def closed(task: Task, day: date) -> Task:
 def added(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
     """Stops for material that the plan did not have, each beside the nearest open stop of its kind.
 
-    Pieces, class periods and problems are dealt out over the kind's open stops, or over the cover days that are left.
+    Pieces, class periods and problems are dealt out over the kind's open stops, or over the cover days that are left;
+    what is fixed for a day has its own stop there.
     """
     setting = fit.setting
     had = {item.material for task in tasks if by_kind(task) for item in task.items}
     had |= {key for block in fit.past for one in block.worked if one.exam == setting.exam.key for key in one.pieces}
     fresh = [one for one in setting.exam.materials if one.key not in had and setting.wait(one) <= setting.end]
     found: list[Task] = []
+    rounds = max((task.round for task in tasks if task.role is Role.COVER), default=1)
+    number = max((task.number for task in tasks if task.role in (Role.GATHER, Role.COVER)), default=0)
+    for draft in fixed_stops(setting, fresh, rounds):
+        found.append(named(setting, task_of(setting, number, draft)))
     for kind in KINDS:
-        pile = [one for one in fresh if one.kind is kind]
+        pile = [one for one in fresh if one.kind is kind and setting.fixed(one) is None]
         if not pile:
             continue
         open_ = [task for task in tasks if task.role is Role.COVER and task.kind is kind and task.ahead]
         count = min(len(open_) or max(1, setting.stages.cover // 5), sum(pieces_of(one) for one in pile))
-        rounds = max((task.round for task in tasks if task.role is Role.COVER), default=1)
-        number = max((task.number for task in tasks if task.role in (Role.GATHER, Role.COVER)), default=0)
         for n, items in enumerate(deal(setting, pile, count)):
             beside = open_[n * len(open_) // count] if open_ else None
             place = bisect_left(setting.days, beside.ideal) if beside else n * max(1, setting.stages.cover) // count
@@ -283,8 +288,13 @@ def added(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
             draft = stop_of(setting, Role.COVER, kind, turn, place, items)
             place = max(place, min(draft.release, setting.end))
             task = task_of(setting, beside.number if beside else number, with_place(draft, place))
-            found.append(replace(task, id=f"{setting.exam.key}/with-{items[0].material}-{items[0].first}"))
+            found.append(named(setting, task))
     return found
+
+
+def named(setting: Setting, task: Task) -> Task:
+    """The task of new material under an id of its own."""
+    return replace(task, id=f"{setting.exam.key}/with-{task.items[0].material}-{task.items[0].first}")
 
 
 def with_place(draft: Draft, place: int) -> Draft:

@@ -12,7 +12,7 @@ Shares, minutes and round numbers are common practice with no source, unless a s
 from __future__ import annotations
 
 from bisect import bisect_left
-from itertools import accumulate, chain
+from itertools import accumulate
 from math import ceil
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -39,19 +39,20 @@ class Cycle(NamedTuple):
     asks: tuple[Ask, ...]
 
 
-def cycle(exam: Exam, rates: Rates, days: Sequence[date], *, usual: int) -> Cycle:
+def cycle(exam: Exam, rates: Rates, days: Sequence[date], *, usual: int, today: date | None = None) -> Cycle:
     """The tasks of one exam over its usable ``days`` (dates, ascending, at least one).
 
-    ``usual`` is the usual minutes of a day; no taper day is planned longer than that.
+    ``usual`` is the usual minutes of a day; no taper day is planned longer than that. What was fixed for days before
+    ``today`` (default: the first usable day) takes its turn as if it had not been.
     """
     stages = stages_of(len(days))
-    setting = Setting(exam, rates, tuple(days), stages, answers_day(exam, stages, days))
+    setting = Setting(exam, rates, tuple(days), stages, answers_day(exam, stages, days), today or days[0])
     encores: tuple[tuple[date, Kind], ...] = ()
     if len(days) == 1:
         drafts = single_day(setting, usual)
     else:
         stops, encores = stops_of(setting)
-        drafts = [*gather(exam, rates), *in_hand_order(stops), *taper(setting, usual)]
+        drafts = [*gather(exam, rates), *in_order(stops), *taper(setting, usual)]
     tasks = tuple(task_of(setting, number, draft) for number, draft in enumerate(drafts))
     late = tuple(m for m in exam.materials if setting.wait(m) > setting.end)
     return Cycle(stages, tasks, encores, late, asks(exam))
@@ -60,7 +61,8 @@ def cycle(exam: Exam, rates: Rates, days: Sequence[date], *, usual: int) -> Cycl
 class Setting(NamedTuple):
     """What every step needs to know: the exam, the rates, its usable days, and their stages.
 
-    ``fallback`` is the place of the day after which work goes on without missing answers.
+    ``fallback`` is the place of the day after which work goes on without missing answers. No day before ``today`` is
+    one that anything can be fixed for.
     """
 
     exam: Exam
@@ -68,6 +70,7 @@ class Setting(NamedTuple):
     days: tuple[date, ...]
     stages: Stages
     fallback: int
+    today: date
 
     @property
     def end(self) -> int:
@@ -77,7 +80,17 @@ class Setting(NamedTuple):
     def wait(self, material: Material) -> int:
         """The place of the first usable day on which a material can be worked on."""
         in_hand = bisect_left(self.days, material.in_hand) if material.in_hand else 0
-        return max(in_hand, self.fallback) if unanswered(material) else in_hand
+        waits = unanswered(material) and self.fixed(material) is None
+        return max(in_hand, self.fallback) if waits else in_hand
+
+    def fixed(self, material: Material) -> date | None:
+        """The day that a material is fixed for; ``None`` where it is not, or its day is over."""
+        day = self.exam.fixed.get(material.key)
+        return day if day is not None and day >= self.today else None
+
+    def nearest(self, day: date) -> int:
+        """The place of the usable day of first or second pass that is nearest to a day, the earlier of two."""
+        return min(range(self.end + 1), key=lambda place: (abs(self.days[place] - day), place))
 
 
 class Draft(msgspec.Struct, frozen=True, kw_only=True):
@@ -91,6 +104,7 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     ideal: int = 0
     release: int = 0
     substitute: str = ""
+    fixed: date | None = None
 
 
 def task_of(setting: Setting, number: int, draft: Draft) -> Task:
@@ -110,6 +124,7 @@ def task_of(setting: Setting, number: int, draft: Draft) -> Task:
         last=setting.days[draft.ideal if fixed else setting.end],
         items=draft.items,
         substitute=draft.substitute,
+        fixed=draft.fixed,
     )
 
 
@@ -148,11 +163,14 @@ def rounds_of(cover: int, kinds: int) -> int:
 def stops_of(setting: Setting) -> tuple[list[Draft], tuple[tuple[date, Kind], ...]]:
     """The stops of cover and consolidate in the usual order, and the days whose stop found nothing left.
 
-    Material that comes after the second pass has no stop: it is for the taper days.
+    Material that comes after the second pass has no stop: it is for the taper days. What is fixed for a day has a stop
+    of its own there, and the rest takes turns as if that were not.
     """
     stages, exam = setting.stages, setting.exam
     in_time = [material for material in exam.materials if setting.wait(material) <= setting.end]
-    piles = {kind: pile for kind in KINDS if (pile := [m for m in in_time if m.kind is kind])}
+    free = [material for material in in_time if setting.fixed(material) is None]
+    kinds = {material.kind for material in in_time}
+    piles = {kind: [m for m in free if m.kind is kind] for kind in KINDS if kind in kinds}
     rounds = rounds_of(stages.cover, len(piles))
     order = [kind for kind in (WORTH if rounds == 1 else KINDS) if kind in piles]
     more = 1 if stages.consolidate else 0  # practice problems go on into the second pass
@@ -165,9 +183,28 @@ def stops_of(setting: Setting) -> tuple[list[Draft], tuple[tuple[date, Kind], ..
             stops.append(stop_of(setting, Role.COVER, kind, turn + 1, ideal, dealt[kind][turn]))
         else:
             encores.append((setting.days[ideal], kind))
+    stops += fixed_stops(setting, in_time, rounds)
     if stages.consolidate:
         stops += second_pass(setting, dealt, rounds, stops)
     return stops, tuple(encores)
+
+
+def fixed_stops(setting: Setting, materials: Sequence[Material], rounds: int) -> list[Draft]:
+    """A stop for each day and kind of which materials are fixed for that day, or for the usable one nearest to it."""
+    stops = []
+    for day in sorted({day for material in materials if (day := setting.fixed(material)) is not None}):
+        place = setting.nearest(day)
+        turn = 1 + min(rounds - 1, place * rounds // max(1, setting.stages.cover))
+        mine = [material for material in materials if setting.fixed(material) == day]
+        for kind in (kind for kind in KINDS if any(material.kind is kind for material in mine)):
+            items = tuple(
+                item_of(setting.exam, setting.rates, material, 0, pieces_of(material))
+                for material in mine
+                if material.kind is kind
+            )
+            stop = stop_of(setting, Role.COVER, kind, turn, place, items)
+            stops.append(msgspec.structs.replace(stop, fixed=day, ideal=max(place, stop.release)))
+    return stops
 
 
 def stop_of(setting: Setting, role: Role, kind: Kind, turn: int, ideal: int, items: tuple[Item, ...]) -> Draft:
@@ -198,24 +235,29 @@ def second_pass(
 
     Before any check-in nobody knows the flags: a share of the first pass stands in for them (of the missed problems
     where those are counted). Practice has its last share of problems instead. No second pass starts before all of its
-    kind's material can be worked on, and the sheet waits for everything.
+    kind's material can be worked on, or before a day that some of it is fixed for, and the sheet waits for everything.
     """
     stops = []
     kinds = [kind for kind in KINDS if kind in dealt]
     for place, kind in enumerate(kinds):
         ideal = setting.stages.cover + place * setting.stages.consolidate // len(kinds)
-        ready = max((stop.release for stop in cover if stop.kind is kind), default=0)
+        ready = max((earliest(stop) for stop in cover if stop.kind is kind), default=0)
         if kind is Kind.PRACTICE and dealt[kind][rounds]:
             stop = stop_of(setting, Role.CONSOLIDATE, kind, 1, ideal, dealt[kind][rounds])
             stops.append(msgspec.structs.replace(stop, release=max(stop.release, ready)))
-        elif ranks := flag_ranks(kind, [*chain(*dealt[kind])], setting.rates):
+        elif ranks := flag_ranks(kind, [i for s in cover if s.kind is kind for i in s.items], setting.rates):
             items = flagged_pieces(setting, kind)
             stops.append(
                 Draft(role=Role.CONSOLIDATE, kind=kind, round=1, ranks=ranks, items=items, ideal=ideal, release=ready)
             )
-    latest = max((stop.release for stop in (*cover, *stops)), default=0)
+    latest = max((earliest(stop) for stop in (*cover, *stops)), default=0)
     ranks = (Rank.FLAG_MUST,) * units(setting.rates.tidy)
     return [*stops, Draft(role=Role.TIDY, round=1, ranks=ranks, ideal=setting.end, release=latest)]
+
+
+def earliest(stop: Draft) -> int:
+    """The place of the first day on which a stop can be over: what is fixed for a day is not thought of before it."""
+    return stop.release if stop.fixed is None else stop.ideal
 
 
 def flagged_pieces(setting: Setting, kind: Kind) -> tuple[Item, ...]:
@@ -420,6 +462,13 @@ def answers_day(exam: Exam, stages: Stages, days: Sequence[date]) -> int:
     if exam.answers_by is None:
         return stages.cover // 2
     return min(last, bisect_left(days, exam.answers_by))
+
+
+def in_order(stops: Sequence[Draft]) -> list[Draft]:
+    """The stops in the order of their days; on a day, what is fixed for it comes first."""
+    fixed = [stop for stop in stops if stop.fixed is not None]
+    ordered = in_hand_order([stop for stop in stops if stop.fixed is None])
+    return sorted([*fixed, *ordered], key=lambda stop: stop.ideal)
 
 
 def in_hand_order(stops: Sequence[Draft]) -> list[Draft]:

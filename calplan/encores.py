@@ -93,4 +93,5 @@ def encore_of(again: Task, day: Day, units: int, number: int) -> Task:
         notes=(),
         behind=(),
         astray=False,
+        fixed=None,
     )

@@ -1,8 +1,8 @@
 """A plan that lost a day: which work goes where now, with the fewest changes.
 
-The goals, in this order: least loss, as for a new plan; a daily maximum no higher than the published one, or than the
-work needs (raised by five minutes at a time where nothing fits otherwise); the fewest published tasks moved; the least
-total shift; and only then the goals of a new plan.
+The goals, in this order: least loss and fixed days, as for a new plan; a daily maximum no higher than the published
+one, or than the work needs (raised by five minutes at a time where nothing fits otherwise); the fewest published tasks
+moved; the least total shift; and only then the other goals of a new plan.
 
 Which tasks have to move is a covering problem. As long as a task stays, its units have one day each; once it may move,
 they have its window. Everything fits if no stretch of days must hold more than it has room for (Hall's condition for
@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from calplan.capacity import Board, Job, bound, kept_runs, rooms_under, settle
+from calplan.capacity import Board, Job, bound, kept_runs, near_fixed_days, rooms_under, settle
 from calplan.errors import CalplanError
 from calplan.partition import Piece
 
@@ -138,14 +138,35 @@ def searched(
     kept, late = settle(beside, loose, essentials=essentials, opened=board_beside(opened, before) if opened else None)
     if late and opened is not None:
         board = opened
-    state = State(board, jobs, before, tuple(map(sum, zip(kept, held, strict=True))), dates, late=late)
-    floor = state.floor()
-    cap = min(board.limit, max(published, floor))
-    while True:
+    whole = tuple(map(sum, zip(kept, held, strict=True)))
+    near = near_fixed_days(
+        [without_days(job) if count else job for job, count in zip(loose, held, strict=True)],
+        kept,
+        board_beside(board, before).room,
+        late=late,
+    )
+    fixed = [job_in(job, one) for job, one in zip(jobs, near, strict=True)]
+    for tried in (fixed, jobs):
+        state = State(board, tried, before, whole, dates, late=late)
+        floor = state.floor()
+        cap = min(board.limit, max(published, floor))
         found = state.under(cap)
-        if found is not None or cap >= board.limit:
-            return state, floor, cap, found
-        cap += 1
+        while found is None and cap < board.limit:
+            cap += 1
+            found = state.under(cap)
+        if found is not None or fixed == list(jobs):
+            break
+    return state, floor, cap, found
+
+
+def without_days(job: Job) -> Job:
+    """The job without days that it is fixed for: the student holds some of it where it is."""
+    return msgspec.structs.replace(job, nearer=())
+
+
+def job_in(job: Job, other: Job) -> Job:
+    """The job in another one's window."""
+    return msgspec.structs.replace(job, release=other.release, due=other.due, late=other.late)
 
 
 def parted_by_held(jobs: Sequence[Job], before: Sequence[Before]) -> list[Job]:

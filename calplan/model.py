@@ -164,6 +164,13 @@ class Material(Value, frozen=True, kw_only=True):
     minutes: int | None = None
 
 
+class FixedDay(Value, frozen=True, kw_only=True):
+    """A date on which some materials, by their keys, have their first pass: a teacher fixes what a class does when."""
+
+    day: date
+    materials: tuple[str, ...]
+
+
 class Exam(Value, frozen=True, kw_only=True):
     """A dated assessment and what prepares for it.
 
@@ -194,6 +201,12 @@ class Exam(Value, frozen=True, kw_only=True):
     """True when the materials are the usual counts for the scope, not the student's own stock."""
     answers_by: date | None = None
     latest: date | None = None
+    fixed_days: tuple[FixedDay, ...] = ()
+
+    @property
+    def fixed(self) -> dict[str, date]:
+        """The day that each material is fixed for, by its key; those that are not are left out."""
+        return {key: one.day for one in self.fixed_days for key in one.materials}
 
 
 class StudyHours(Value, frozen=True, kw_only=True):
@@ -444,6 +457,8 @@ class Task(Value, frozen=True, kw_only=True):
     behind: tuple[tuple[int, int], ...] = ()
     """The units that are over: stretches of (first, units), in order."""
     astray: bool = False
+    fixed: date | None = None
+    """The day that its materials are fixed for; where that has no room, it lies as near to it as can be."""
 
     @property
     def ahead(self) -> tuple[int, ...]:

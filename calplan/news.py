@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import Effort, Keep
-from calplan.request import DAY_OFF, EFFORT, MOST_DAYS, SHORT_DAYS
+from calplan.request import DAY_OFF, EFFORT, FIXED_DAY, MOST_DAYS, SHORT_DAYS
 from calplan.tables import Shape, Wrong, show
 
 if TYPE_CHECKING:
@@ -154,16 +154,27 @@ def leave_out(mapping: Written, exam: str, material: str) -> dict[str, Any]:
 def move_exam(mapping: Written, exam: str, start: datetime, latest: date | None = None) -> dict[str, Any]:
     """The request with an exam, by its key, at another wall-clock time of its zone.
 
-    ``latest`` is the last day on which it may be, where no more is known than a stretch of days. Raises InvalidRequest
-    where no exam has the key.
+    ``latest`` is the last day on which it may be, where no more is known than a stretch of days. What was fixed for
+    days that do not lie before it any more is fixed no longer. Raises InvalidRequest where no exam has the key.
     """
+    return _with_exam(mapping, exam, lambda table: moved(table, start, latest))
 
-    def moved(table: Written) -> dict[str, Any]:
-        kept = {key: value for key, value in table.items() if key != "latest"}
-        made = {**kept, "start": start.isoformat(timespec="minutes")}
-        return made if latest is None else {**made, "latest": latest.isoformat()}
 
-    return _with_exam(mapping, exam, moved)
+def moved(table: Written, start: datetime, latest: date | None = None) -> dict[str, Any]:
+    """A written exam at another time, as :func:`move_exam` has it."""
+    kept = {key: value for key, value in table.items() if key not in ("latest", "fixed_day")}
+    made = {**kept, "start": start.isoformat(timespec="minutes")}
+    if latest is not None:
+        made["latest"] = latest.isoformat()
+    if table.get("fixed_day"):
+        made["fixed_day"] = [one for one in _entries(table, "fixed_day") if _before(one, start.date())]
+    return made
+
+
+def _before(fixed: object, day: date) -> bool:
+    """Whether a written fixed day lies before a day; what cannot be read is told when the request is read."""
+    read = _readable(FIXED_DAY, fixed)
+    return "day" not in read or read["day"] < day
 
 
 # ----------------------------------------------------------------------------------------- written tables

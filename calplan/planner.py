@@ -347,7 +347,7 @@ def assemble(ground: Ground, work: Workload, made: Laid, *, digest: str, seed: s
         notices=(
             *ground.notices,
             *ground.days.notices,
-            *remarks(work.exams, made.tasks, used, opened=made.opened, bent=made.bent),
+            *remarks(work.exams, made.tasks, used, opened=made.opened, bent=made.bent, today=ground.days.days[0].day),
         ),
         shortfall=shortfall_of(ground, made, figures),
     )

@@ -52,21 +52,19 @@ class Fit(NamedTuple):
 
 def refitted(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
     """The tasks of first and second pass as they are now; those of which nothing is left to do are gone."""
-    made = []
+    made: list[Task | None] = []
     for task in tasks:
         if not task.ahead and not task.lost:
-            one: Task | None = without_gone(fit.exam, task)
+            made.append(without_gone(fit.exam, task))
         elif task.role is Role.TIDY:
-            one = tidied(fit, task)
+            made.append(tidied(fit, task))
         elif by_kind(task):
-            one = first_pass(fit, task)
+            made += [first_pass(fit, part) for part in by_fixed_day(fit, task)]
         elif task.role is Role.CONSOLIDATE:
-            one = second_pass(fit, task, tasks)
+            made.append(second_pass(fit, task, tasks))
         else:
-            one = task
-        if one is not None:
-            made.append(one)
-    return made
+            made.append(task)
+    return [task for task in made if task is not None]
 
 
 def without_gone(exam: Exam, task: Task) -> Task:
@@ -98,6 +96,31 @@ def first_pass(fit: Fit, task: Task) -> Task | None:
         return task
     name = f"{task.id}~rest" if task.behind else task.id
     return replace(task, id=name, items=items, ranks=ranks, kept=len(ranks), behind=())
+
+
+def by_fixed_day(fit: Fit, task: Task) -> list[Task]:
+    """A first pass that has not begun as one task for each day that some of its items are fixed for now, and one for
+    the others. What has begun stays together, and so does a second share of practice.
+    """
+    begun = {key for block in fit.past for one in block.worked if one.exam == fit.exam.key for key in one.pieces}
+    if task.behind or task.role is not Role.COVER or begun & {item.material for item in task.items}:
+        return [replace(task, fixed=None) if task.fixed is not None else task]
+    now = {one.key: fit.setting.fixed(one) for one in fit.exam.materials}
+    of_day: dict[date | None, list[Item]] = {}
+    for item in task.items:
+        of_day.setdefault(now.get(item.material), []).append(item)
+    if [*of_day] == [task.fixed]:
+        return [task]
+    own = task.fixed if task.fixed in of_day else next(iter(of_day))
+    return [part_of(fit, task, items, day, same=day == own) for day, items in of_day.items()]
+
+
+def part_of(fit: Fit, task: Task, items: Sequence[Item], day: date | None, *, same: bool) -> Task:
+    """Some items of a task for the day that they are fixed for; under its own id, or that of the first of them."""
+    ranks = first_ranks(items)
+    ideal = fit.setting.days[fit.setting.nearest(day)] if day is not None else task.ideal
+    name = task.id if same else f"{task.id}~{items[0].material}-{items[0].first}"
+    return replace(task, id=name, items=tuple(items), ranks=ranks, kept=len(ranks), ideal=ideal, fixed=day)
 
 
 def substance(material: Material | None) -> tuple[object, ...]:

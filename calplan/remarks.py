@@ -10,11 +10,13 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from calplan.cycle import nothing_of
+from calplan.days import short_date
 from calplan.model import UNIT, Notice, Rank, Role, Task
 from calplan.wording import label
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from datetime import date
 
     from calplan.model import Day, Exam, Kind
     from calplan.workload import Prepared
@@ -24,9 +26,15 @@ FEW = 3
 
 
 def remarks(
-    exams: Sequence[Prepared], tasks: Sequence[Task], days: Sequence[Day], *, opened: Iterable[int], bent: Iterable[int]
+    exams: Sequence[Prepared],
+    tasks: Sequence[Task],
+    days: Sequence[Day],
+    *,
+    opened: Iterable[int],
+    bent: Iterable[int],
+    today: date,
 ) -> tuple[Notice, ...]:
-    """The remarks of a plan, exam by exam. ``opened`` and ``bent`` name exams by their place."""
+    """The remarks of a plan that begins ``today``, exam by exam. ``opened`` and ``bent`` name exams by their place."""
     opened, bent = set(opened), set(bent)
     by_exam = [
         notice
@@ -35,6 +43,7 @@ def remarks(
             *on_days(one),
             *on_stock(one.exam),
             *on_order(one, opened=place in opened, bent=place in bent),
+            *on_fixed_days(one, tasks, days, today),
             *on_losses(one, [task for task in tasks if task.exam == one.exam.key]),
         )
     ]
@@ -79,6 +88,23 @@ def on_order(one: Prepared, *, opened: bool, bent: bool) -> Iterator[Notice]:
             code="order-bent",
             sentence=f"{one.exam.subject}: the kinds do not take turns in their usual order everywhere, because some "
             "material comes too late for its turn.",
+        )
+
+
+def on_fixed_days(one: Prepared, tasks: Iterable[Task], days: Sequence[Day], today: date) -> Iterator[Notice]:
+    """What finds no room on the day that it is fixed for, and where it lies instead."""
+    fixed = {task.id: task.fixed for task in tasks if task.exam == one.exam.key and task.fixed and task.fixed >= today}
+    elsewhere: dict[date, set[date]] = {}
+    for day in days:
+        for asked in (fixed[part.task] for part in day.parts if part.task in fixed):
+            if asked != day.day:
+                elsewhere.setdefault(asked, set()).add(day.day)
+    for asked, others in sorted(elsewhere.items()):
+        found = " and ".join(map(short_date, sorted(others)))
+        yield Notice(
+            code="off-fixed-day",
+            sentence=f"{one.exam.subject}: not all that is fixed for {short_date(asked)} finds room there; the nearest "
+            f"room for it is on {found}.",
         )
 
 

@@ -183,7 +183,10 @@ def survey_again(
     busy, skipped = read_busy(request, calendars, as_of=as_of, reading=reading)
     days = with_now(request, busy, old.past, ahead_of(old.plan, old.past), as_of=as_of)
     usable = tuple(day for day in days.days if day.room)
-    carry = carried(old, request, [day.day for day in usable], as_of=as_of)
+    if not usable:
+        raise no_plan(request, busy, days)
+    today = days.days[0].day
+    carry = carried(old, request, [day.day for day in usable], today=today, as_of=as_of)
     if not carry:
         raise no_plan(request, busy, days)
     exams = tuple(one.prepared for one in carry)
@@ -195,7 +198,10 @@ def survey_again(
             if open_ and any(task.first <= day <= task.last for day in dates):
                 tasks.append(task)
                 jobs.append(job_of(replace(task, ranks=tuple(task.ranks[u] for u in sorted(open_))), dates, one, where))
-    jobs = [replace(job, due=due_of(task, dates)) for job, task in zip(jobs, tasks, strict=True)]
+    jobs = [
+        replace(job, due=due_of(task, dates), nearer=job.nearer if task.fixed and task.fixed >= today else ())
+        for job, task in zip(jobs, tasks, strict=True)
+    ]
     work = Workload(request, usable, exams, tuple(tasks), tuple(jobs), board_of(request, usable, exams, ()))
     papers, notices = papers_again(request, busy, old, exams, as_of=as_of, number=len(tasks))
     work = around_papers(work, papers) if papers else work

@@ -13,7 +13,7 @@ of the model.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
@@ -30,6 +30,7 @@ from calplan.model import (
     DayOff,
     Effort,
     Exam,
+    FixedDay,
     Holidays,
     HolidayUse,
     Keep,
@@ -214,6 +215,7 @@ EXAM = Shape(
         "labels": single,
         "material": listed(MOST_MATERIALS),
         "leave_out": listed(MOST_MATERIALS, "keys", text(120, blank=False)),
+        "fixed_day": listed(MOST_ENTRIES),
     },
     needs={"subject": 'subject = "Chemistry"', "start": 'start = "2027-02-04T09:00"', "minutes": "minutes = 120"},
 )
@@ -270,10 +272,12 @@ def _exam(table: Table, key: str, frame: Frame) -> Exam | None:
         materials = _usual(key, table.get("scope", Scope.TERM), labels)
         _fits(table, len(materials), frame)
         _claim(table, materials, frame)
+    fixed: tuple[FixedDay, ...] = ()
     if sound:
-        materials = _without(table, materials)
-    fields = [name for name in table.values if name not in ("key", "labels", "material", "leave_out")]
-    return Exam(key=key, labels=labels, materials=materials, assumed=assumed, **table.only(*fields))
+        known, materials = materials, _without(table, materials)
+        fixed = _fixed_days(table, key, day, known, {one.key for one in materials})
+    fields = [name for name in table.values if name not in ("key", "labels", "material", "leave_out", "fixed_day")]
+    return Exam(key=key, labels=labels, materials=materials, assumed=assumed, fixed_days=fixed, **table.only(*fields))
 
 
 def _exam_day(table: Table, frame: Frame, key: str) -> date | None:
@@ -488,6 +492,39 @@ def _without(exam: Table, materials: tuple[Material, ...]) -> tuple[Material, ..
     if not kept:
         exam.wrong("leave_out", "this leaves no material at all.", "Keep a piece, or take the whole exam out.")
     return kept
+
+
+FIXED_DAY = Shape(
+    {"day": the_day, "material": listed(MOST_MATERIALS, "keys and topics", text(120, blank=False))},
+    needs={"day": "day = 2027-01-12", "material": 'material = ["quiz-3", "Gas laws"]'},
+)
+
+
+def _fixed_days(
+    exam: Table, key: str, last: date | None, known: Sequence[Material], kept: Collection[str]
+) -> tuple[FixedDay, ...]:
+    """The days that materials are fixed for, in order; what is left out of the exam has none.
+
+    A material is named by its key, with or without the exam's before it, or with all others of its topic.
+    """
+    days: dict[str, date] = {}
+    for table in exam.tables("fixed_day", FIXED_DAY):
+        if last and table.has("day") and table.values["day"] >= last:
+            table.wrong("day", "this is not before the exam's day.", f"Write a date before {last}.")
+        for name in table.get("material", ()) if table.complete else ():
+            meant = [one.key for one in known if name in (one.key, one.key.removeprefix(f"{key}."))]
+            meant = meant or [one.key for one in known if one.topic == name]
+            if not meant:
+                remedy = "Write a material's key, such as quiz-3, or a topic as its material has it."
+                table.wrong("material", f"no material of this exam has the key or the topic {show(name)}.", remedy)
+            for one in meant:
+                if days.setdefault(one, table.values["day"]) != table.values["day"]:
+                    sentence = f"{show(one.removeprefix(f'{key}.'))} is fixed for {days[one]} already."
+                    table.wrong("material", sentence, "Fix it for one day.")
+    return tuple(
+        FixedDay(day=day, materials=tuple(one.key for one in known if one.key in kept and days.get(one.key) == day))
+        for day in sorted({day for one, day in days.items() if one in kept})
+    )
 
 
 # ----------------------------------------------------------------------------- study hours and appointments
@@ -725,6 +762,7 @@ TABLES: dict[str, Shape] = {
     "exam": EXAM,
     "exam.labels": LABELS,
     "exam.material": MATERIAL,
+    "exam.fixed_day": FIXED_DAY,
     "study_hours": STUDY_HOURS,
     "appointment": APPOINTMENT,
     "effort": EFFORT,

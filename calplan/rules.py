@@ -83,6 +83,7 @@ RULES: dict[str, str] = {
     "not-in-hand": "No material is worked on before the day from which it is in hand.",
     "before-answers": "A first pass without answers waits for its fallback day or has a substitute.",
     "after-exam": "No work for an exam lies on its own date or later.",
+    "fixed-day": "What is fixed for a day ahead lies on it, or the plan says where it lies instead.",
     # the order within an exam
     "order-broken": "Within an exam the rotation order is kept, but for late material and for work moved by mending.",
     "second-pass-first": "The second pass of a kind comes after the last of its first pass.",
@@ -446,6 +447,48 @@ def waiting_faults(facts: Facts) -> Iterator[Fault]:
                     yield Fault("before-answers", place, "Its material has no answers, and nothing stands in for them.")
 
 
+def fixed_day_faults(facts: Facts) -> Iterator[Fault]:
+    """First passes of material that is fixed for a day ahead: own stops, on that day or where the plan says they are.
+
+    Material of which something is over stays where it is, and one usable day leaves no choice.
+    """
+    today = min(facts.days, default=None)
+    for exam in facts.exams.values():
+        ahead = {
+            material: each.day
+            for each in exam.exam.fixed_days
+            for material in each.materials
+            if today and each.day >= today
+        }
+        begun = {
+            material
+            for block in facts.plan.past
+            for one in block.worked
+            if one.exam == exam.exam.key
+            for material in one.pieces
+        }
+        for task in exam.of(Role.COVER) if len(exam.usable) > 1 else ():
+            mine = {item.material for item in task.items}
+            if task.behind or mine & begun:
+                continue
+            asked = {ahead.get(material) for material in mine}
+            if asked != {task.fixed if task.fixed and today and task.fixed >= today else None}:
+                yield Fault("fixed-day", f"task {task.id}", "Its materials are not all fixed for the day that it says.")
+            for day in facts.days_of[task.id]:
+                if task.fixed in ahead.values() and day != task.fixed and not told_off(facts, exam.exam, day):
+                    yield Fault("fixed-day", f"task {task.id} on {day}", f"It is fixed for {task.fixed}.")
+
+
+def told_off(facts: Facts, exam: Exam, day: date) -> bool:
+    """Whether the plan says that something of an exam lies on a day instead of the one it is fixed for."""
+    said = [one.sentence for one in facts.plan.notices if one.code == "off-fixed-day"]
+    name = f"{day.day} {MONTHS[day.month - 1]}"
+    return any(name in sentence and exam.subject in sentence for sentence in said)
+
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
 # ------------------------------------------------------------------------------------ the order within an exam
 
 
@@ -456,14 +499,15 @@ ROTATION = frozenset({Role.GATHER, Role.COVER, Role.CONSOLIDATE, Role.TIDY})
 def order_faults(facts: Facts) -> Iterator[Fault]:
     """Tasks of the first and second pass that overtake one another, day by day.
 
-    A task that may not start before some day has been overtaken rightly by what lies before that day. Work that was
-    moved when the plan was mended may lie out of its order.
+    A task that may not start before some day has been overtaken rightly by what lies before that day. Work that is
+    fixed for its day, or was moved when the plan was mended, may lie out of its order.
     """
     for exam in facts.exams.values():
         if order_bent(facts, exam.exam):
             continue
         later: list[date] = []
-        for task in reversed([task for task in exam.tasks if task.role in ROTATION and not task.astray]):
+        rotating = [task for task in exam.tasks if task.role in ROTATION and not task.astray and task.fixed is None]
+        for task in reversed(rotating):
             days = facts.days_of[task.id]
             i = bisect_left(later, task.first)
             if days and i < len(later) and later[i] < days[-1]:
@@ -601,7 +645,7 @@ def turn_faults(facts: Facts) -> Iterator[Fault]:
         if rounds > max(1, most) and not exam.mended:
             yield Fault("too-many-rounds", f"exam {key}", f"{rounds} rounds, where {exam.cover} days give {most}.")
         late = {each.kind for each in exam.exam.materials if each.in_hand or each.answers is Answers.NONE}
-        steady = [task for task in cover if task.kind not in late]
+        steady = [task for task in cover if task.kind not in late and task.fixed is None]
         orders = (KINDS,) if exam.cover >= 10 else (WORTH,) if exam.cover < 4 else (KINDS, WORTH)
         if not exam.mended and not any(in_turn(steady, order) for order in orders):
             yield Fault("wrong-turn", f"exam {key}", "The kinds of a round do not take turns in their order.")
@@ -701,6 +745,7 @@ WHOLE_PLAN: tuple[Callable[[Facts], Iterator[Fault]], ...] = (
     conservation_faults,
     window_faults,
     waiting_faults,
+    fixed_day_faults,
     order_faults,
     second_pass_faults,
     encore_faults,

@@ -9,12 +9,14 @@ The goals, in this order, never mixed into one weighted sum:
 1. **Least loss** (:func:`keep`): lost units by rank, compared lexicographically. Units with windows of days and days
    with capacities form a transversal matroid, so that taking units greedily in the order of their worth is exact
    (Cormen, Leiserson, Rivest & Stein, *Introduction to Algorithms*, the section on task scheduling as a matroid).
-2. **Daily maximum** (:func:`ceiling`): a third above usual minutes, or five minutes above the least cap that holds the
+2. **Fixed days** (:func:`near_fixed_days`): what a teacher fixed for a day lies on it, else as near to it as what is
+   kept allows, the earlier days first.
+3. **Daily maximum** (:func:`ceiling`): a third above usual minutes, or five minutes above the least cap that holds the
    kept work at all (:func:`bound`), whichever is more; never above the limit.
-3. **Fewest days** that hold first and second pass of one kind, then **fewest empty days**, then **fewest cuts and
-   joins**; 4. **least drift** from the ideal days; 5. **most even days** (least sum of squares).
+4. **Fewest days** that hold first and second pass of one kind, then **fewest empty days**, then **fewest cuts and
+   joins**; 5. **least drift** from the ideal days; 6. **most even days** (least sum of squares).
 
-Goals 3 to 5 are met by exact dynamic programming over (units placed, day) on a given order of the units
+Goals 4 to 6 are met by exact dynamic programming over (units placed, day) on a given order of the units
 (:func:`~calplan.partition.partition`). Within an exam the order is law; only how several exams are woven together is
 free, and :func:`~calplan.weaving.weave` looks for it.
 
@@ -28,7 +30,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from calplan.capacity import Board, Job, bound, ceiling, kept_runs, rooms_under, settle
+from calplan.capacity import Board, Job, bound, ceiling, kept_runs, near_fixed_days, rooms_under, settle
 from calplan.partition import Canvas, Layout, Piece
 from calplan.weaving import weave
 
@@ -62,6 +64,7 @@ def solve(board: Board, jobs: Sequence[Job], *, essentials: bool = False, opened
     kept, late = settle(board, jobs, essentials=essentials, opened=opened)
     if late and opened is not None:
         board = opened
+    jobs = near_fixed_days(jobs, kept, board.room, late=late)
     runs = kept_runs(jobs, kept, late=late)
     floor = bound(runs, board)
     cap = ceiling(board, floor)

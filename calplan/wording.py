@@ -187,8 +187,12 @@ class Wording:
         name = _named(self._exams[task.exam], task)
         if task.round == 0 and task.role in (Role.EVE, Role.COVER):
             return f"One day is left, so what matters most comes first; {self._days_to_go(block, task)}."
-        why = _WHY_PRACTICE if task.role is Role.CONSOLIDATE and by_kind(task) else _WHY[task.role]
-        reason = why.format(name, turn=_ordinal(turn), rounds=rounds)
+        if task.role is Role.COVER and task.fixed is not None:
+            why = _WHY_FIXED if task.fixed == block.day else _WHY_NEAR
+        else:
+            why = _WHY_PRACTICE if task.role is Role.CONSOLIDATE and by_kind(task) else _WHY[task.role]
+        day = _day(task.fixed) if task.fixed is not None else ""
+        reason = why.format(name, turn=_ordinal(turn), rounds=rounds, day=day)
         return "; ".join(said for said in (reason, following, self._days_to_go(block, task)) if said) + "."
 
     def _days_to_go(self, block: Block, task: Task) -> str:
@@ -573,6 +577,8 @@ _WHY = {
     Role.EVE: "Nothing new from here on",
     Role.PAPER: "Late enough to know the material, early enough to learn from it",
 }
+_WHY_FIXED = "This day was fixed for {}"
+_WHY_NEAR = "{day} was fixed for {}, and this is the nearest day with room"
 _WHY_PRACTICE = "Second pass: the last of {}, between the flags of the other kinds"
 _COVER_HOW = {
     Kind.HOMEWORK: "Look at each piece, recall how it was done, and find what was hard; flag that "

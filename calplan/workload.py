@@ -49,7 +49,8 @@ class Workload(NamedTuple):
 def workload(request: Request, days: Sequence[Day]) -> Workload:
     """The work of every exam that has a usable day among ``days``, in order of the exams' dates."""
     usable = tuple(day for day in days if day.room)
-    exams = share_taper(prepare(request, usable), max(1, request.effort.usual // UNIT))
+    today = days[0].day if days else None
+    exams = share_taper(prepare(request, usable, today), max(1, request.effort.usual // UNIT))
     tasks = tuple(task for one in exams for task in one.cycle.tasks)
     dates = [day.day for day in usable]
     jobs = tuple(job_of(task, dates, one, place) for place, one in enumerate(exams) for task in one.cycle.tasks)
@@ -57,7 +58,7 @@ def workload(request: Request, days: Sequence[Day]) -> Workload:
     return Workload(request, usable, exams, tasks, jobs, board_of(request, usable, exams, encores))
 
 
-def prepare(request: Request, usable: Sequence[Day]) -> tuple[Prepared, ...]:
+def prepare(request: Request, usable: Sequence[Day], today: date | None) -> tuple[Prepared, ...]:
     """Each exam's days and tasks; exams without a usable day are left out."""
     dates = [day.day for day in usable]
     prepared = []
@@ -65,7 +66,8 @@ def prepare(request: Request, usable: Sequence[Day]) -> tuple[Prepared, ...]:
         day = exam_day(request, exam)
         mine = tuple(dates[: bisect_left(dates, day)])
         if mine:
-            prepared.append(Prepared(exam, day, mine, cycle(exam, request.rates, mine, usual=request.effort.usual)))
+            made = cycle(exam, request.rates, mine, usual=request.effort.usual, today=today)
+            prepared.append(Prepared(exam, day, mine, made))
     return tuple(prepared)
 
 
@@ -99,16 +101,28 @@ def shortened(task: Task, most: int) -> Task:
 def job_of(task: Task, dates: Sequence[date], one: Prepared, place: int) -> Job:
     """A task in the scheduler's terms."""
     pinned = task.role in (Role.TAPER, Role.EVE)
+    release, due = bisect_left(dates, task.first), bisect_left(dates, task.last)
     return Job(
         exam=place,
         kind=KINDS.index(task.kind) if task.kind else -1,
         second=task.role is Role.CONSOLIDATE,
         ranks=task.ranks,
-        release=bisect_left(dates, task.first),
-        due=bisect_left(dates, task.last),
+        release=release,
+        due=due,
         ideal=bisect_left(dates, task.ideal),
         pinned=pinned,
         worth=worth_of(task, one, place, pinned=pinned),
+        nearer=around(task.fixed, dates[release : due + 1], release) if task.fixed else (),
+    )
+
+
+def around(day: date, dates: Sequence[date], start: int) -> tuple[tuple[int, int], ...]:
+    """Windows of ``dates`` around a day, from the nearest alone to all of them; places count from ``start``."""
+    far = [abs((one - day).days) for one in dates]
+    return tuple(
+        (start + min(inside), start + max(inside))
+        for most in sorted(set(far))
+        if (inside := [place for place, days in enumerate(far) if days <= most])
     )
 
 

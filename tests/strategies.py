@@ -15,6 +15,7 @@ from calplan.model import (
     DayOff,
     Effort,
     Exam,
+    FixedDay,
     Holidays,
     HolidayUse,
     Keep,
@@ -68,6 +69,7 @@ def requests(draw: st.DrawFn) -> tuple[Request, datetime]:
 def exam(draw: st.DrawFn, place: int) -> Exam:
     key = f"exam-{place}"
     start = datetime.combine(draw(dates()), time(draw(st.integers(7, 18))))
+    materials = tuple(draw(material(f"{key}-{i}")) for i in range(draw(st.integers(0, 9))))
     return Exam(
         key=key,
         subject=f"Subject {place}",
@@ -80,8 +82,21 @@ def exam(draw: st.DrawFn, place: int) -> Exam:
         extra_time=draw(st.sampled_from((0, 25, 50))),
         pace=draw(st.sampled_from((80, 100, 150))),
         timed_paper=draw(st.booleans()),
-        materials=tuple(draw(material(f"{key}-{i}")) for i in range(draw(st.integers(0, 9)))),
+        materials=materials,
         answers_by=draw(st.none() | dates()),
+        fixed_days=draw(fixed_days([one.key for one in materials], start.date())),
+    )
+
+
+@st.composite
+def fixed_days(draw: st.DrawFn, keys: list[str], last: date) -> tuple[FixedDay, ...]:
+    """Some materials on some days before an exam; mostly none."""
+    chosen = draw(st.just([]) | st.lists(st.sampled_from(keys), unique=True)) if keys else []
+    before = st.integers(1, max(1, (last - FIRST).days)).map(lambda days: last - timedelta(days=days))
+    days = {key: draw(before) for key in chosen}
+    return tuple(
+        FixedDay(day=day, materials=tuple(key for key in keys if days.get(key) == day))
+        for day in sorted({*days.values()})
     )
 
 

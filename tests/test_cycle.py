@@ -160,7 +160,7 @@ def test_sixty_practice_problems_over_five_stops_are_twelve_each() -> None:
 @given(st.lists(st.integers(1, 40), min_size=1, max_size=12), st.integers(1, 20), st.sampled_from(KINDS))
 def test_dealing_is_even_in_order_and_complete(sizes: list[int], stops: int, kind: Kind) -> None:
     whole = [Material(key=str(i), kind=kind, title=str(i), size=size) for i, size in enumerate(sizes)]
-    setting = Setting(exam(tuple(whole)), RATES, tuple(days(30)), stages_of(30), 10)
+    setting = Setting(exam(tuple(whole)), RATES, tuple(days(30)), stages_of(30), 10, days(30)[0])
     dealt = deal(setting, whole, stops)
     by_piece = kind not in (Kind.NOTES, Kind.PRACTICE)
     amounts = [len(items) if by_piece else sum(item.count for item in items) for items in dealt]

@@ -1,7 +1,8 @@
-"""Dated lists as one types them, a line each: busy times, days off, days with little time, own holidays.
+"""Dated lists as one types them, a line each: busy times, days off, days with little time, own holidays, fixed days.
 
     2027-01-22 18:00-20:00 Concert        2027-01-23 Birthday                     2027-01-25 20
     2027-01-22 22:00-02:00                2027-01-30..2027-01-31 Trip             2027-01-26 20 minutes
+    2027-01-12 quiz-3; Gas laws
 
 Reading and writing stand side by side; what is written reads back as what it was.
 """
@@ -22,12 +23,15 @@ TO = r"\s*(?:-|–|—|\.\.|\bto\b|\buntil\b)\s*"
 BUSY = re.compile(rf"({DAY})[T ,;]\s*({HOUR}){TO}(?:({DAY})[T ]\s*)?({HOUR})(?:[\s,;]\s*(.*))?", re.IGNORECASE)
 DAYS = re.compile(rf"({DAY})(?:{TO}({DAY}))?(?:[\s,;]\s*(.*))?", re.IGNORECASE)
 
+FIXED = re.compile(rf"({DAY})[\s,;:]+(\S.*)")
+
 SHORT = re.compile(rf"({DAY})[\s,;:]+([0-9]{{1,15}})\s*(?:m|min|mins|minutes?)?\.?", re.IGNORECASE)
 
 BUSY_EXAMPLE = "2027-01-22 18:00-20:00 Concert"
 DAYS_EXAMPLE = "2027-01-23 Birthday, or 2027-01-30..2027-01-31 Trip"
 SHORT_EXAMPLE = "2027-01-25 20 minutes"
 HOLIDAY_EXAMPLE = "2027-01-29 Founders’ day"
+FIXED_EXAMPLE = "2027-01-12 quiz-3; Gas laws"
 
 
 def read_busy(text: str) -> list[Line]:
@@ -48,6 +52,11 @@ def read_short_days(text: str) -> list[Line]:
 def read_holidays(text: str) -> list[Line]:
     """Own holidays: each a day and a title."""
     return [_line(number, line, DAYS, _holiday, HOLIDAY_EXAMPLE) for number, line in lines(text)]
+
+
+def read_fixed_days(text: str) -> list[Line]:
+    """Fixed days: each a day and what lies on it, with semicolons between."""
+    return [_line(number, line, FIXED, _fixed, FIXED_EXAMPLE) for number, line in lines(text)]
 
 
 def _line(
@@ -77,6 +86,10 @@ def _short(day: str, minutes: str) -> dict[str, Any]:
 
 def _holiday(day: str, last: str | None, title: str | None) -> dict[str, str] | None:
     return None if last else _titled({"day": _padded(day)}, title)
+
+
+def _fixed(day: str, names: str) -> dict[str, Any]:
+    return {"day": _padded(day), "material": [name for one in names.split(";") if (name := one.strip())]}
 
 
 def _titled(table: dict[str, str], title: str | None) -> dict[str, str]:
@@ -118,6 +131,11 @@ def write_short_day(table: Mapping[str, Any]) -> str:
 def write_holiday(table: Mapping[str, Any]) -> str:
     """An own holiday as a line."""
     return _spaced(str(table.get("day", "")), table)
+
+
+def write_fixed_day(table: Mapping[str, Any]) -> str:
+    """A fixed day as a line."""
+    return f"{table.get('day', '')} {'; '.join(map(str, table.get('material', ())))}"
 
 
 def _spaced(start: str, table: Mapping[str, Any]) -> str:

@@ -22,7 +22,7 @@ from web.form_pieces import read_pieces
 
 DAYS = tuple(day.name.lower() for day in Weekday)
 TOP = ("zone", "title", "start", "keep")
-EXAM_KEYS = tuple(key for key in EXAM.keys if key not in ("start", "labels", "material", "leave_out"))
+EXAM_KEYS = tuple(key for key in EXAM.keys if key not in ("start", "labels", "material", "leave_out", "fixed_day"))
 COUNT_KEYS = ("count", "missed", "answers", "to_come", "by")
 """The cells of a kind's row in the material table."""
 
@@ -185,10 +185,14 @@ def _exam(draft: Draft, path: Path, prefix: str) -> dict[str, Any]:
     pieces = read_pieces(draft.text(f"{prefix}pieces"), labels)
     materials += draft.listed((*path, "material"), f"{prefix}pieces", called, pieces)
     draft.where[*path, "leave_out"] = f"{prefix}leave_out"
+    draft.where[*path, "fixed_day"] = f"{prefix}fixed_days"
+    fixed = form_dates.read_fixed_days(draft.text(f"{prefix}fixed_days"))
+    called = f"{_called(path, exam)}, fixed days"
     lists = {
         "labels": labels,
         "material": materials,
         "leave_out": [line for _, line in lines(draft.text(f"{prefix}leave_out"))],
+        "fixed_day": draft.listed((*path, "fixed_day"), f"{prefix}fixed_days", called, fixed),
     }
     return exam | {key: found for key, found in lists.items() if found}
 

@@ -14,6 +14,7 @@ from calplan.request import (
     DAY_OFF,
     EFFORT,
     EXAM,
+    FIXED_DAY,
     HOLIDAYS,
     LABELS,
     MATERIAL,
@@ -104,14 +105,17 @@ class Section(NamedTuple):
 def _spell_exams(found: Any) -> list[dict[str, Any]] | None:
     made = []
     for exam in found:
-        own = plain(EXAM, exam, nested=("labels", "material")) if isinstance(exam, Mapping) else None
+        own = plain(EXAM, exam, nested=("labels", "material", "fixed_day")) if isinstance(exam, Mapping) else None
         labels = (exam.get("labels") or {}) if own is not None else {}
         named = plain(LABELS, labels) if isinstance(labels, Mapping) else None
         materials = exam.get("material") if own is not None else None
         pieces = _all_plain(MATERIAL, materials) if isinstance(materials, list | tuple | None) else None
-        if own is None or named is None or pieces is None or materials in ([], ()):
+        days = exam.get("fixed_day") if own is not None else None
+        fixed = _all_plain(FIXED_DAY, days) if isinstance(days, list | tuple | None) else None
+        if own is None or named is None or pieces is None or fixed is None or materials in ([], ()):
             return None
-        made.append(own | ({"labels": named} if named else {}) | ({"material": pieces} if pieces else {}))
+        lists = {"labels": named, "material": pieces, "fixed_day": fixed}
+        made.append(own | {key: found for key, found in lists.items() if found})
     return made
 
 
@@ -124,6 +128,7 @@ def _write_exams(tables: list[dict[str, Any]]) -> dict[str, str]:
         fields |= {f"{prefix}labels-{kind}": label for kind, label in exam.get("labels", {}).items()}
         fields |= _write_materials(exam.get("material", []), prefix)
         fields |= {f"{prefix}leave_out": "\n".join(exam.get("leave_out", ()))}
+        fields |= {f"{prefix}fixed_days": "\n".join(map(form_dates.write_fixed_day, exam.get("fixed_day", ())))}
     return fields
 
 
