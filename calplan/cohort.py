@@ -23,6 +23,7 @@ from calplan.documents import compact
 from calplan.enrolment import Asked, asked_by, by_column
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.folders import Files, common_calendars
+from calplan.identities import Side
 from calplan.model import Plan, plan_from_json, to_json
 from calplan.outcomes import Changed, Outcome, Status, judged, with_problems
 from calplan.planner import make_plan
@@ -92,12 +93,13 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
         return Made(with_problems(blank(row), wrong.problems))
     names = {one.file for one in asked.request.calendars}
     mine = {name: files[name] for name in sorted(names) if name in files}
-    known = about(row, asked, mine)
+    document = class_document(asked, run)
+    known = about(row, asked, mine, document)
     if before is not None and before.outcome.digest == known.digest:
         return Made(replace(before.outcome, row=row.number, changed=None, same=True))
     written = compact(asked.mapping)
     try:
-        whole = class_of(asked, run)
+        whole = read_class(document.request, document.plan) if document else None
         plan = planned(asked, run, mine, f"{run.seed}/{file_key(row.reference)}", before, whole)
     except InvalidRequest as wrong:
         return Made(with_problems(known, [by_column(row, one, asked.mapping) for one in wrong.problems]))
@@ -119,22 +121,24 @@ def planned(
     asked: Asked, run: Run, files: Mapping[str, bytes], seed: str, before: Before | None, whole: ClassPlan | None = None
 ) -> Plan:
     """The plan of a row: made, or mended where there was one before."""
-    if before is None or not before.plan:
-        if whole is not None:
-            return with_class(whole, asked.request, files, as_of=run.as_of, seed=seed, reading=read_before)
-        return make_plan(asked.request, files, as_of=run.as_of, seed=seed, reading=read_before)
-    old, old_request = plan_from_json(before.plan), from_mapping(json.loads(before.request))
-    as_of = max(run.as_of, old.as_of)
-    return mend(old, old_request, asked.request, files, said(before), as_of=as_of, reading=read_before)
+    request, reading, as_of, old = asked.request, read_before, run.as_of, None
+    if before is not None and before.plan:
+        old = Side(plan_from_json(before.plan), from_mapping(json.loads(before.request)))
+        as_of = max(as_of, old.plan.as_of)
+    if whole is not None:
+        log = said(before)
+        return with_class(whole, request, files, as_of=as_of, seed=seed, before=old, log=log, reading=reading)
+    if old is None:
+        return make_plan(request, files, as_of=as_of, seed=seed, reading=reading)
+    return mend(old.plan, old.request, request, files, said(before), as_of=as_of, reading=reading)
 
 
-def class_of(asked: Asked, run: Run) -> ClassPlan | None:
+def class_document(asked: Asked, run: Run) -> ClassDocument | None:
     """The plan that the row's class has in common: that of its first course whose section plans together."""
     classes = {(one.course, one.section): one for one in run.classes}
     for course, section in asked.sections.items():
         if section.together and (course, section.key) in classes:
-            found = classes[course, section.key]
-            return read_class(found.request, found.plan)
+            return classes[course, section.key]
     return None
 
 
@@ -192,20 +196,20 @@ def blank(row: Row) -> Outcome:
     return Outcome(row=row.number, reference=row.reference, status=Status.WRONG, digest=digest, load={})
 
 
-def about(row: Row, asked: Asked, files: Mapping[str, bytes]) -> Outcome:
-    """The outcome with what the row is about."""
+def about(row: Row, asked: Asked, files: Mapping[str, bytes], whole: ClassDocument | None) -> Outcome:
+    """The outcome with what the row is about. Another plan of its class is something new for it too."""
     return replace(
         blank(row),
         courses=tuple(asked.sections),
         sections=tuple(section.key for section in asked.sections.values()),
         teachers=tuple(section.teacher for section in asked.sections.values()),
-        digest=digest_of(asked.mapping, files),
+        digest=digest_of(asked.mapping, files, whole.plan if whole else b""),
     )
 
 
-def digest_of(asked: object, files: Mapping[str, bytes]) -> str:
-    """A digest of what a row asks for and of the files that it names."""
-    digest = sha256(json.dumps(asked, ensure_ascii=False, sort_keys=True).encode())
+def digest_of(asked: object, files: Mapping[str, bytes], whole: bytes = b"") -> str:
+    """A digest of what a row asks for, of the files that it names, and of its class's plan, if it has one."""
+    digest = sha256(json.dumps(asked, ensure_ascii=False, sort_keys=True).encode() + whole)
     for name, data in sorted(files.items()):
         digest.update(b"\0" + name.encode() + b"\0" + sha256(data).digest())
     return digest.hexdigest()[:32]

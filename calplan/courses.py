@@ -15,9 +15,9 @@ from typing import Any, NamedTuple
 
 from calplan.documents import parse
 from calplan.errors import InvalidRequest, Problem
-from calplan.model import SCHEMA
+from calplan.model import SCHEMA, Weekday
 from calplan.request import APPOINTMENT, EXAM, REQUEST, from_mapping
-from calplan.tables import Problems, Shape, Table, flag, listed, short_key, text, weekdays
+from calplan.tables import Problems, Shape, Table, Wrong, flag, listed, short_key, text, the_day, weekdays
 
 MOST_COURSES = 200
 MOST_SECTIONS = 500
@@ -47,7 +47,7 @@ SECTION = Shape(
         "teacher": text(80, blank=False),
         "together": flag,
         "together_on": weekdays,
-        **{key: EXAM.keys[key] for key in ("start", "latest", "minutes", "zone", "place", "timed_paper")},
+        **{key: EXAM.keys[key] for key in ("start", "latest", "minutes", "zone", "place", "timed_paper", "fixed_day")},
     },
     needs={"key": 'key = "A"', "start": EXAM.needs["start"]},
 )
@@ -150,6 +150,7 @@ def _course(table: Table) -> Course | None:
             for section, meeting in meetings
             if section in (None, key)
         )
+        _check_days(one, exam)
         days = tuple(day.name.lower() for day in one.get("together_on", ()))
         together = one.get("together", bool(days))
         sections[key] = Section(key, one.get("teacher", ""), exam, mine, together, days)
@@ -157,6 +158,20 @@ def _course(table: Table) -> Course | None:
         if section is not None and section not in sections:
             table.wrong("appointment", f"there is no section “{section}”.", "Correct it, or leave section out for all.")
     return Course(table.values["key"], table.values["subject"], sections) if table.complete else None
+
+
+def _check_days(section: Table, exam: Mapping[str, Any]) -> None:
+    """What is fixed for a section's days lies on days of the week on which it does things together."""
+    together = section.get("together_on", ())
+    for entry in exam.get("fixed_day") or () if together else ():
+        try:
+            day = the_day(entry.get("day") if isinstance(entry, Mapping) else None)
+        except Wrong:
+            continue  # told when the section is tried as a request
+        if day.weekday() not in together:
+            names = ", ".join(one.name.lower() for one in together)
+            sentence = f"something is fixed for {day}, a {Weekday(day.weekday()).name.lower()}; the days are {names}."
+            section.wrong("together_on", sentence, "Add that day of the week, or fix it for another date.")
 
 
 def _tried(courses: Courses) -> Iterable[Problem]:

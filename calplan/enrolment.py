@@ -19,7 +19,9 @@ from calplan.roster import NEEDED, Row, wrong_reference
 from calplan.tables import DAY_WORDS, Wrong, show
 
 if TYPE_CHECKING:
-    from calplan.model import Material
+    from datetime import date
+
+    from calplan.model import Exam, Material
 
 
 class Asked(NamedTuple):
@@ -262,7 +264,19 @@ def with_counts(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict
     if not counts:
         return exam
     tables = [one for one in exam.get("material") or () if one.get("kind") not in counts]
-    return {**exam, "material": [*tables, *({"kind": str(kind), "count": count} for kind, count in counts.items())]}
+    made = {**exam, "material": [*tables, *({"kind": str(kind), "count": count} for kind, count in counts.items())]}
+    return still_fixed(exam, made) if exam.get("fixed_day") else made
+
+
+def still_fixed(exam: Mapping[str, Any], counted: dict[str, Any]) -> dict[str, Any]:
+    """An exam with counts of the row's own, and of what the course fixes for days only what the row has too."""
+    free = {key: value for key, value in counted.items() if key != "fixed_day"}
+    there = {one.key for one in materials_of(bare(free))}
+    days: dict[str, list[str]] = {}
+    for key, day in fixed_in(bare(exam)).items():
+        if key in there:
+            days.setdefault(day.isoformat(), []).append(key)
+    return {**counted, "fixed_day": [{"day": day, "material": keys} for day, keys in days.items()]}
 
 
 def with_missed(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict[str, Any]:
@@ -334,12 +348,24 @@ def bare(exam: Mapping[str, Any]) -> tuple[str, Any]:
 
 
 @lru_cache(maxsize=512)
-def materials_of(exam: tuple[str, Any]) -> tuple[Material, ...]:
-    """The materials of an exam, one by one; none where it cannot be read, which is told elsewhere."""
+def exam_of(exam: tuple[str, Any]) -> Exam | None:
+    """An exam by itself; ``None`` where it cannot be read, which is told elsewhere."""
     try:
-        return from_mapping({"schema": 1, **STAND_INS, "exam": [{**thawed(exam), "zone": "UTC"}]}).exams[0].materials
+        return from_mapping({"schema": 1, **STAND_INS, "exam": [{**thawed(exam), "zone": "UTC"}]}).exams[0]
     except InvalidRequest:
-        return ()
+        return None
+
+
+def materials_of(exam: tuple[str, Any]) -> tuple[Material, ...]:
+    """The materials of an exam, one by one; none where it cannot be read."""
+    found = exam_of(exam)
+    return found.materials if found else ()
+
+
+def fixed_in(exam: tuple[str, Any]) -> dict[str, date]:
+    """The days that an exam's materials are fixed for, by their keys; none where it cannot be read."""
+    found = exam_of(exam)
+    return found.fixed if found else {}
 
 
 def written(material: Material) -> dict[str, Any]:

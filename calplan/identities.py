@@ -53,6 +53,17 @@ def renamed(old: Side, new: Side, ahead: Sequence[Block], as_of: datetime) -> tu
     return tuple(blocks)
 
 
+def in_place_of(old: Side, new: Side, as_of: datetime) -> Plan:
+    """A plan that was made by itself in the place of one of which nothing has begun: its events go on."""
+    blocks = renamed(old, new, old.plan.blocks, as_of)
+    names = {block.uid for block in blocks}
+    left = {**old.plan.retired, **{block.uid: block.sequence for block in old.plan.blocks}}
+    gone = {uid: sequence for uid, sequence in left.items() if uid not in names}
+    exams = tuple(exam_days(old.plan, new.plan.exams))
+    ordered = tuple(sorted(blocks, key=lambda one: (one.start, one.fold, one.uid)))
+    return replace(new.plan, seed=old.plan.seed, blocks=ordered, exams=exams, retired=gone)
+
+
 def unused(used: Collection[str], *parts: str) -> str:
     """A UID made of these parts that nothing has or had: a plan may be mended twice in one second."""
     name, turn = identity(*parts), 0

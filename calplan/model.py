@@ -425,8 +425,8 @@ class Item(Value, frozen=True, kw_only=True):
     first: int = 1
     count: int = 0
     missed: int = 0
-    minutes: float = 0
-    essential: float = 0
+    minutes: float = 0.0
+    essential: float = 0.0
 
 
 class Task(Value, frozen=True, kw_only=True):

@@ -74,26 +74,32 @@ def mend(
     *,
     as_of: datetime,
     way: Way = Way.FEWEST,
+    lead: Plan | None = None,
     reading: ReadCalendars = read_calendars,
 ) -> Plan:
     """The plan for ``request`` from the moment ``as_of`` on, in place of ``old``, which ``old_request`` gave.
 
-    ``log`` is all that was said of the plan's blocks. Goals, in this order: least loss, the daily maximum, the fewest
-    tasks moved, the least shift (:mod:`calplan.mending`). Where nothing is new, the answer is ``old`` itself. Raises as
-    :func:`calplan.planner.make_plan`.
+    ``log`` is all that was said of the plan's blocks. Goals, in this order: least loss, fixed days, the daily maximum,
+    the fewest tasks moved, the least shift (:mod:`calplan.mending`). With a ``lead``, the plan of the student's class,
+    a task that the class has too is one that moves where it does not lie on the class's days. Where nothing is new, the
+    answer is ``old`` itself. Raises as :func:`calplan.planner.make_plan`.
     """
     as_of, log = whole_second(as_of), tuple(log)
     past = settled(old, old_request, log, as_of=as_of, grace=request.mending.grace)
     over = {"", *(block.uid for block in past)}  # a word on a block that is not over tells nothing yet
     told = known(request, old, tuple(one for one in log if getattr(one, "block", "") in over))
     same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
-    if same and not log:
+    if same and not log and lead is None:
         return old
     ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, reading, as_of=as_of)
     ahead = ahead_of(old, past)
-    if same and as_it_was(old, carry):
+    if same and lead is None and as_it_was(old, carry):
         return old
-    made = lay(ground, work, carry, old, ahead, way)
+    where = where_of(ahead, work.tasks)
+    most = old.figures.maximum
+    if lead is not None:
+        where, most = led(where, lead, work.tasks), max(most, lead.figures.maximum)
+    made = lay(ground, work, carry, old, where, way, most)
     ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
     digest = sha256(to_json(request, indent=0)).hexdigest()
     put = partial(put_again, ground, ahead, old.seed)
@@ -309,9 +315,34 @@ def where_of(ahead: Sequence[Block], tasks: Iterable[Task]) -> Where:
     return Where(units, held)
 
 
-def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, ahead: Sequence[Block], way: Way) -> Laid:
-    """Which units lie on which day now."""
-    where = where_of(ahead, work.tasks)
+def led(where: Where, lead: Plan, tasks: Iterable[Task]) -> Where:
+    """Where tasks lie that a class has too: on the class's days, but for those of which the student holds something."""
+    of_class = {task.id: topic_of(task) for task in lead.tasks if task.role not in ASIDE}
+    days: dict[Topic, dict[date, set[int]]] = {}
+    for day in lead.days:
+        for part in (part for part in day.parts if part.task in of_class):
+            mine = days.setdefault(of_class[part.task], {}).setdefault(day.day, set())
+            mine.update(range(part.first, part.first + part.units))
+    units = dict(where.units)
+    for task in tasks:
+        theirs = days.get(topic_of(task))
+        if theirs is not None and task.id not in where.held:
+            open_ = {*task.ahead, *task.lost}
+            units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
+    return where._replace(units=units)
+
+
+Topic = tuple[object, ...]
+
+
+def topic_of(task: Task) -> Topic:
+    """What tells whether two plans' tasks are the same work, whatever their ids."""
+    items = tuple((item.material, item.first, item.count) for item in task.items) if task.role is Role.COVER else ()
+    return task.exam, task.role, task.kind, items or task.round
+
+
+def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, where: Where, way: Way, most: int) -> Laid:
+    """Which units lie on which day now; ``most`` is the published daily maximum, in minutes."""
     dates = [day.day for day in work.days]
     numbers = {day: n for n, day in enumerate(dates)}
     before = before_of(work, where, numbers, way)
@@ -323,7 +354,7 @@ def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, ahe
             work.jobs,
             before,
             dates=[day.toordinal() for day in dates],
-            published=old.figures.maximum // UNIT,
+            published=most // UNIT,
             essentials=essentials,
             opened=opened,
             stay=way is Way.STAY,
@@ -368,7 +399,7 @@ def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, ahe
         bent=bent | still_bent(old, work),
         encores=tuple(task for task in old.tasks if task.role is Role.ENCORE and task.ideal in numbers),
         seen=seen_before(old, ground),
-        before=old.figures.maximum,
+        before=most,
     )
 
 

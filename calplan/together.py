@@ -12,20 +12,25 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from msgspec.structs import replace
 
+from calplan import rules
 from calplan.busy import read_calendars
 from calplan.courses import request_of
+from calplan.errors import BrokenPlan
+from calplan.identities import Side, in_place_of
 from calplan.model import Role, identity
 from calplan.planner import make_plan
-from calplan.replan import mend
+from calplan.replan import Topic, mend, topic_of
 from calplan.request import from_mapping
 from calplan.sentences import listed, short_day
+from calplan.settling import begun
 from calplan.tables import weekdays
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from datetime import date, datetime
 
     from calplan.busy import ReadCalendars
+    from calplan.checkins import Entry
     from calplan.courses import Courses, Section
     from calplan.model import Block, Plan, Request
 
@@ -80,11 +85,29 @@ def with_class(
     *,
     as_of: datetime,
     seed: str,
+    before: Side | None = None,
+    log: Iterable[Entry] = (),
     reading: ReadCalendars = read_calendars,
 ) -> Plan:
-    """A student's plan with the class. Raises as :func:`calplan.planner.make_plan`."""
-    mended = mend(whole.plan, whole.request, request, files, as_of=as_of, reading=reading)
-    return own(mended, seed, as_of)
+    """A student's plan with the class: dealt from the class's, or mended towards it where the one ``before`` has begun.
+
+    ``log`` is what was said of its blocks; its events go on where they can. Raises as
+    :func:`calplan.planner.make_plan`.
+    """
+    log = tuple(log)
+    if before is not None and (log or has_begun(before.plan, as_of)):
+        return mend(before.plan, before.request, request, files, log, as_of=as_of, lead=whole.plan, reading=reading)
+    plan = own(mend(whole.plan, whole.request, request, files, as_of=as_of, reading=reading), seed, as_of)
+    if before is not None:
+        plan = in_place_of(before, Side(plan, request), as_of)
+    if faults := rules.check(request, plan):
+        raise BrokenPlan(faults)
+    return plan
+
+
+def has_begun(plan: Plan, as_of: datetime) -> bool:
+    """Whether something of a plan is over, has begun, or is held where it is."""
+    return bool(plan.past) or any(block.held or begun(block, plan.zone, as_of) for block in plan.blocks)
 
 
 def own(plan: Plan, seed: str, as_of: datetime) -> Plan:
@@ -101,7 +124,7 @@ def own(plan: Plan, seed: str, as_of: datetime) -> Plan:
 def elsewhere(whole: ClassPlan, plan: Plan) -> str:
     """What a student does on another day than the class, in one sentence; empty where there is nothing to tell."""
     theirs, mine = days_of(whole.plan), days_of(plan)
-    lost = {task.id for task in plan.tasks if task.lost}
+    lost = {topic_of(task) for task in plan.tasks if task.lost}
     moved: dict[date, set[date]] = {}
     for task, days in theirs.items():
         gone, come = days - mine.get(task, Counter()), mine.get(task, Counter()) - days
@@ -122,12 +145,12 @@ def nearest(day: date, days: Counter[date]) -> set[date]:
     return {min(days, key=lambda one: (abs(one - day), one))} if days else set()
 
 
-def days_of(plan: Plan) -> dict[str, Counter[date]]:
+def days_of(plan: Plan) -> dict[Topic, Counter[date]]:
     """How many units of each topic lie on which day."""
-    roles = {task.id: task.role for task in plan.tasks}
-    found: dict[str, Counter[date]] = {}
+    topics = {task.id: topic_of(task) for task in plan.tasks if task.role not in ASIDE}
+    found: dict[Topic, Counter[date]] = {}
     for day in plan.days:
         for part in day.parts:
-            if roles[part.task] not in ASIDE:
-                found.setdefault(part.task, Counter())[day.day] += part.units
+            if part.task in topics:
+                found.setdefault(topics[part.task], Counter())[day.day] += part.units
     return found

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from calplan import ical, rules
 from calplan.capacity import Job, near_fixed_days
 from calplan.errors import NoPlan
-from calplan.model import Plan, Request, Role
+from calplan.model import Plan, Request, Role, plan_from_json, to_json
 from calplan.news import move_exam
 from calplan.planner import make_plan
 from calplan.replan import Way, mend
@@ -232,6 +232,8 @@ def test_any_request_gives_a_sound_plan_whose_fixed_work_is_where_it_says(asked:
         plan = make_plan(request, {}, as_of=as_of)
     except NoPlan:
         return
+    document = to_json(plan)
+    assert to_json(plan_from_json(document)) == document
     for exam in request.exams:
         keys = [item.material for task in plan.tasks if task.exam == exam.key and task.fixed for item in task.items]
         assert set(keys) <= set(exam.fixed)

@@ -17,7 +17,9 @@ import icalendar
 import pytest
 
 from calplan.batches import run_rows
-from calplan.cohort import Made, Run, class_plans
+from calplan.checkins import CheckIn, to_line
+from calplan.checkins import Outcome as Said
+from calplan.cohort import Before, Made, Run, class_plans
 from calplan.courses import read_courses
 from calplan.errors import InvalidRequest
 from calplan.folders import Folder
@@ -151,6 +153,212 @@ def test_days_of_the_week_can_be_set_for_the_class() -> None:
     (whole,) = class_plans(run, Folder(COHORT))
     days = {day for days in topics(json.loads(whole.plan)).values() for day in days}
     assert {date.fromisoformat(day).weekday() for day in days} == {1, 5}
+
+
+# -------------------------------------------------------------------------------- what the teacher fixes for a day
+
+FIXED = TOGETHER.replace(
+    "together = true",
+    """together = true
+fixed_day = [
+    { day = 2027-01-12, material = ["quiz-1", "homework-2"] },
+    { day = 2027-01-19, material = ["quiz-3"] },
+    { day = 2027-01-21, material = ["quiz-4"] },
+]""",
+)
+FIXED_ROSTER = """\
+reference,course,section,study_hours,days_off,count quiz
+like-all,chemistry,A,,,
+own-hours,chemistry,A,weekdays 18:00-20:00; weekend 11:00-13:00,,
+no-tuesdays,chemistry,A,"mon, wed, thu, fri, sat, sun 16:00-20:00",,
+few-quizzes,chemistry,A,,,2
+other-section,chemistry,B,,,
+"""
+
+
+def days_of_material(plan: Any, material: str) -> set[str]:
+    """The days of a material's first pass."""
+    mine = {
+        task["id"]
+        for task in plan["tasks"]
+        if task["role"] == "cover" and any(item["material"] == material for item in task["items"])
+    }
+    return {day["day"] for day in plan["days"] for part in day.get("parts", ()) if part["task"] in mine}
+
+
+@cache
+def fixed() -> tuple[dict[str, Made], Any]:
+    """What became of a roster whose class does some things on days of the teacher's choosing."""
+    run = Run(FIXED.encode(), NOW, "seed")
+    run = run._replace(classes=class_plans(run, Folder(COHORT)))
+    rows = distinct(read_roster(io.BytesIO(FIXED_ROSTER.encode())))
+    made = run_rows(rows, run, Folder(COHORT), lambda: ThreadPoolExecutor(1), workers=1)
+    return {one.outcome.reference: one for one in made}, json.loads(run.classes[0].plan)
+
+
+ON = {"quiz-1": "2027-01-12", "homework-2": "2027-01-12", "quiz-3": "2027-01-19", "quiz-4": "2027-01-21"}
+
+
+@pytest.mark.parametrize("reference", ["", "like-all", "own-hours"])
+def test_what_the_teacher_fixed_is_done_by_all_on_that_day(reference: str) -> None:
+    made, whole = fixed()
+    plan = json.loads(made[reference].plan) if reference else whole
+    for name, day in ON.items():
+        assert days_of_material(plan, f"chemistry.{name}") == {day}, name
+
+
+def test_who_has_no_gap_on_a_fixed_day_gets_the_nearest_and_is_listed() -> None:
+    """The 12th and the 19th are Tuesdays: the days beside them are nearest, but for the 18th, a public holiday."""
+    made, _ = fixed()
+    plan = json.loads(made["no-tuesdays"].plan)
+    assert days_of_material(plan, "chemistry.quiz-1") <= {"2027-01-11", "2027-01-13"}
+    assert days_of_material(plan, "chemistry.quiz-3") == {"2027-01-20"}
+    assert days_of_material(plan, "chemistry.quiz-4") == {"2027-01-21"}
+    (told,) = [one for one in made["no-tuesdays"].outcome.sentences if one.startswith("Not with the class")]
+    assert "Tue 12 Jan" in told
+    assert "Tue 19 Jan" in told
+
+
+def test_who_has_fewer_pieces_than_the_course_does_those_that_there_are_on_their_days() -> None:
+    made, _ = fixed()
+    plan = json.loads(made["few-quizzes"].plan)
+    assert made["few-quizzes"].outcome.status is not Status.WRONG
+    assert days_of_material(plan, "chemistry.quiz-1") == {"2027-01-12"}
+    assert days_of_material(plan, "chemistry.quiz-4") == set()
+
+
+def test_a_section_may_have_other_days_than_the_next_one() -> None:
+    made, _ = fixed()
+    plan = json.loads(made["other-section"].plan)
+    assert not any(task.get("fixed") for task in plan["tasks"])
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ('{ day = 2027-01-12, material = ["quiz-9"] }', "no material of this exam has the key or the topic “quiz-9”"),
+        ('{ day = 2027-02-06, material = ["quiz-1"] }', "not before the exam's day"),
+        (
+            '{ day = 2027-01-13, material = ["quiz-1"] }',
+            "something is fixed for 2027-01-13, a wed; the days are tue, sat",
+        ),
+    ],
+)
+def test_a_fixed_day_that_cannot_be_is_told_with_its_section(written: str, said: str) -> None:
+    document = TOGETHER.replace("together = true", f'together_on = ["tue", "sat"]\nfixed_day = [{written}]')
+    with pytest.raises(InvalidRequest) as wrong:
+        read_courses(document.encode())
+    (problem,) = wrong.value.problems
+    assert "section" in problem.place
+    assert said in problem.sentence
+
+
+# ----------------------------------------------------------------------------------- when the class's plan changes
+
+
+def planned_again(
+    made: dict[str, Made], document: str, as_of: datetime, roster: str, logs: dict[str, tuple[str, ...]] | None = None
+) -> tuple[dict[str, Made], Any]:
+    """The roster planned again with other courses, on top of what was made of it."""
+    first = Run(TOGETHER.encode(), NOW, "seed")
+    known = {(one.course, one.section): one for one in class_plans(first, Folder(COHORT))}
+    run = Run(document.encode(), as_of, "seed")
+    run = run._replace(classes=class_plans(run, Folder(COHORT), known))
+    rows = distinct(read_roster(io.BytesIO(roster.encode())))
+
+    def before(row: Any) -> Before | None:
+        one = made.get(row.reference)
+        log = (logs or {}).get(row.reference, ())
+        return Before(one.outcome, one.request, one.plan, log) if one else None
+
+    again = run_rows(rows, run, Folder(COHORT), lambda: ThreadPoolExecutor(1), workers=1, before=before)
+    return {one.outcome.reference: one for one in again}, json.loads(run.classes[0].plan)
+
+
+CLOSED = TOGETHER.replace("[effort]", '[[day_off]]\nday = 2027-01-20\ntitle = "Closed"\n\n[effort]')
+
+
+@pytest.mark.parametrize("as_of", [datetime(2027, 1, 5, 13, tzinfo=UTC), datetime(2027, 1, 14, 12, tzinfo=UTC)])
+@pytest.mark.parametrize("reference", ["like-all", "own-hours", "longer-week", "granted"])
+def test_after_an_act_students_follow_the_class_s_new_days(reference: str, as_of: datetime) -> None:
+    """A closed day moves the class's work; whoever has room has it on the class's new days, begun or not."""
+    made, _ = outcomes()
+    again, whole = planned_again(made, CLOSED, as_of, ROSTER)
+    plan = json.loads(again[reference].plan)
+    today = as_of.date().isoformat()
+    mine = {task: {day for day in days if day > today} for task, days in topics(plan).items()}
+    theirs = {task: {day for day in days if day > today} for task, days in topics(whole).items()}
+    assert {task: days for task, days in mine.items() if days} == {task: days for task, days in theirs.items() if days}
+    assert check(from_mapping(json.loads(again[reference].request)), plan_from_json(again[reference].plan)) == ()
+
+
+def test_events_whose_work_and_time_stay_are_not_touched_by_an_act() -> None:
+    """SEQUENCE and DTSTAMP count changes alone (RFC 5545 §3.8.7.4, §3.8.7.2): compared as icalendar reads them."""
+    made, _ = outcomes()
+    again, _ = planned_again(made, CLOSED, datetime(2027, 1, 5, 13, tzinfo=UTC), ROSTER)
+
+    def events(one: Made) -> dict[str, Any]:
+        return {str(event["UID"]): event for event in icalendar.Calendar.from_ical(one.ics).walk("VEVENT")}
+
+    old, new = events(made["like-all"]), events(again["like-all"])
+    stay = [uid for uid in old if uid in new and old[uid].to_ical() == new[uid].to_ical()]
+    moved = [uid for uid in old if uid in new and (old[uid].start, old[uid].end) != (new[uid].start, new[uid].end)]
+    assert len(stay) > len(old) / 2
+    assert moved
+    assert all(new[uid]["SEQUENCE"] > old[uid]["SEQUENCE"] for uid in moved)
+
+
+def test_who_said_something_keeps_it_and_follows_the_class() -> None:
+    """The first block is said to be missed: its work comes back, and what the class does lies with the class."""
+    made, _ = outcomes()
+    plan = json.loads(made["like-all"].plan)
+    first = plan["blocks"][0]
+    said = CheckIn(id="1", at=datetime(2027, 1, 12, 12, tzinfo=UTC), block=first["uid"], outcome=Said.MISSED)
+    as_of = datetime(2027, 1, 14, 12, tzinfo=UTC)
+    again, whole = planned_again(made, CLOSED, as_of, ROSTER, {"like-all": (to_line(said).decode(),)})
+    new = json.loads(again["like-all"].plan)
+    assert [block["uid"] for block in new["past"] if block["missed"]] == [first["uid"]]
+    back = {part["task"] for part in first["parts"]}
+    theirs, mine = topics(whole), topics(new)
+    assert back & {part["task"] for block in new["blocks"] for part in block["parts"]}
+    apart = [
+        task
+        for task, days in theirs.items()
+        if task not in back and {day for day in days if day > "2027-01-14"} - mine.get(task, set())
+    ]
+    assert len(apart) <= len(theirs) / 5
+
+
+def test_a_section_that_begins_to_plan_together_takes_its_students_along() -> None:
+    """Plans that were made one by one are dealt from the class's, as long as none has begun."""
+    alone = Run((COHORT / "courses.toml").read_bytes(), NOW, "seed")
+    rows = distinct(read_roster(io.BytesIO(ROSTER.encode())))
+    made = {
+        one.outcome.reference: one
+        for one in run_rows(rows, alone, Folder(COHORT), lambda: ThreadPoolExecutor(1), workers=1)
+    }
+    again, whole = planned_again(made, TOGETHER, datetime(2027, 1, 5, 13, tzinfo=UTC), ROSTER)
+    for name in ("like-all", "own-hours", "longer-week"):
+        assert topics(json.loads(again[name].plan)) == topics(whole)
+    before = {block["uid"] for block in json.loads(made["own-hours"].plan)["blocks"]}
+    after = {block["uid"] for block in json.loads(again["own-hours"].plan)["blocks"]}
+    assert len(before & after) > len(before) / 2
+
+
+def test_another_plan_of_the_class_concerns_a_row_whose_own_request_is_the_same() -> None:
+    """Longer common hours change the class's days, and nothing that a row with hours of its own asks for."""
+    made, _ = outcomes()
+    other = TOGETHER.replace('days = "weekdays"\nstart = "16:00"', 'days = ["mon", "wed"]\nstart = "16:00"')
+    again, whole = planned_again(made, other, datetime(2027, 1, 5, 13, tzinfo=UTC), ROSTER)
+    assert again["own-hours"].request == made["own-hours"].request
+    assert not again["own-hours"].outcome.same
+    mine = topics(json.loads(again["own-hours"].plan))
+    light = {task["id"] for task in json.loads(again["own-hours"].plan)["tasks"] if task["role"] in ("taper", "eve")}
+    assert {task: days for task, days in mine.items() if task not in light} == {
+        task: days for task, days in topics(whole).items() if task not in light
+    }
+    nothing, _ = planned_again(made, TOGETHER, datetime(2027, 1, 5, 13, tzinfo=UTC), ROSTER)
+    assert all(one.outcome.same for one in nothing.values() if one.outcome.status is not Status.WRONG)
 
 
 def test_a_class_without_common_hours_is_told_at_once() -> None:
