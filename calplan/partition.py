@@ -10,6 +10,7 @@ A cost is a vector of these five; it is packed into one integer, so that adding 
 from __future__ import annotations
 
 from collections import Counter
+from functools import cached_property
 from itertools import accumulate
 from operator import add, gt, sub
 from typing import TYPE_CHECKING, NamedTuple
@@ -82,16 +83,15 @@ class Scale:
         clash, empty, joins, drift, squares = values
         return clash, empty, joins, drift, squares
 
+    def below(self, score: int) -> int:
+        """The least score that has as many clashes, empty days, cuts and joins: what is below it has fewer."""
+        return score >> self.joins << self.joins
+
 
 def partition(canvas: Canvas, order: Sequence[Run]) -> Layout | None:
     """The best cut of the units, in exactly this order, at day boundaries; ``None`` if they do not fit so."""
-    bands = band(order, canvas.rooms)
-    if bands is None:
-        return None
-    cut = Cut(canvas, order)
-    layers = cut.layers(bands)
-    score = layers[-1][1][0]
-    return Layout(slices(order, cut.counts(layers)), cut.scale.unpack(score), score)
+    cut = Tariff(canvas, order).cut(order)
+    return cut and cut.layout
 
 
 def cells_at_most(canvas: Canvas, order: Sequence[Run]) -> int:
@@ -109,94 +109,51 @@ def cells(canvas: Canvas, order: Sequence[Run]) -> int:
     return 1 + units * most * len(set(canvas.present)) + layers
 
 
-def band(order: Sequence[Run], room: Sequence[int]) -> list[tuple[int, int]] | None:
-    """For each day, the least and the most units that can be placed by its end; ``None`` if the order does not fit."""
-    days, total = len(room), sum(run.units for run in order)
-    most, least = [total] * days, [0] * days
-    place = released = 0
+def limits(order: Iterable[Run], days: int) -> tuple[list[int], list[int]]:
+    """For each day, how many units are due by its end, and how many can be placed by then, by their windows alone."""
+    due, opened = [0] * days, list[int]()
+    place = 0
     for run in order:
-        most[released : run.release] = [place] * (min(run.release, days) - released)
-        released = max(released, run.release)
+        opened += [place] * (min(run.release, days) - len(opened))
         place += run.units
         if run.due < days:
-            least[run.due] = place
+            due[run.due] = place
+    return list(accumulate(due, max)), opened + [place] * (days - len(opened))
+
+
+def band(order: Sequence[Run], room: Sequence[int]) -> list[tuple[int, int]] | None:
+    """For each day, the least and the most units that can be placed by its end; ``None`` if the order does not fit."""
+    least, most = limits(order, len(room))
     high = 0
-    for day in range(days):
-        high = most[day] = min(most[day], high + room[day])
-    low = total
-    for day in reversed(range(days)):
+    for day, space in enumerate(room):
+        high = most[day] = min(most[day], high + space)
+    low = total = sum(run.units for run in order)
+    for day in reversed(range(len(room))):
         least[day] = max(least[day], low)
         low = least[day] - room[day]
-    least = list(accumulate(least, max))
     if low > 0 or high < total or any(map(gt, least, most)):
         return None
     return list(zip(least, most, strict=True))
 
 
-class Cut:
-    """Exact dynamic programming over (day, units placed so far) for one order.
+Layer = tuple[int, list[int]]
+"""Packed costs for so many units and more: of having placed them by some day, or of what is left to place from then on.
+"""
 
-    A layer holds, after each day, the packed cost of the best way to have placed k units, for every k between the
-    least and the most that can be placed by then. What already costs more than some whole plan is dropped at both
-    ends: no cost is negative, so it cannot become the best.
-    """
 
-    def __init__(self, canvas: Canvas, order: Sequence[Run]) -> None:
+class Tariff:
+    """What is the same for all orders of the same units on a canvas: the scale, and what a day costs by its load."""
+
+    def __init__(self, canvas: Canvas, order: Iterable[Run]) -> None:
         self.canvas = canvas
-        units = [run.job for run in order for _ in range(run.units)]
-        self.ideals = [canvas.jobs[job].ideal for job in units]
-        most = max(map(sum, zip(canvas.rooms, canvas.load, strict=True)), default=0)
-        self.scale = Scale(len(units), len(canvas.rooms), most)
-        self.texture = Texture(canvas, units, self.scale)
-        self.day_costs = [self.costs_of(day) for day in range(len(canvas.rooms))]
+        self.sizes = Counter[int]()
+        for run in order:
+            self.sizes[run.job] += run.units
+        fullest = max(map(sum, zip(canvas.rooms, canvas.load, strict=True)), default=0)
+        self.scale = Scale(self.sizes.total(), len(canvas.rooms), fullest)
+        self.most = max(canvas.rooms, default=0)
         self.huge = 1 << (self.scale.clash + 40)
-
-    def layers(self, bands: Sequence[tuple[int, int]]) -> list[tuple[int, list[int]]]:
-        """All layers, each with the least number of units that it speaks of; the first one is before the first day."""
-        layers = [(0, [0])]
-        most = self.near_ideal(bands)
-        for day, (low, high) in enumerate(bands):
-            start, costs = layers[-1]
-            high = min(high, start + len(costs) - 1 + self.canvas.rooms[day])
-            low = max(low, start)
-            costs = self.step(day, layers[-1], low, high)
-            first = next(i for i, cost in enumerate(costs) if cost <= most)
-            last = next(i for i in range(len(costs), 0, -1) if costs[i - 1] <= most)
-            layers.append((low + first, costs[first:last]))
-        return layers
-
-    def near_ideal(self, bands: Sequence[tuple[int, int]]) -> int:
-        """The packed cost of a plan made in one go: a day takes what follows as long as its ideal day has come."""
-        score = place = 0
-        for day, (low, high) in enumerate(bands):
-            end, most = place, min(high, place + self.canvas.rooms[day])
-            while end < most and (end < low or self.ideals[end] <= day):
-                end += 1
-            drift = sum(abs(day - ideal) for ideal in self.ideals[place:end]) << self.scale.drift
-            joins = self.texture.table(self.canvas.present[day])[end - place][place]
-            score += joins + drift + self.day_costs[day][end - place]
-            place = end
-        return score
-
-    def step(self, day: int, before: tuple[int, list[int]], low: int, high: int) -> list[int]:
-        """The best costs after ``day`` for ``low`` to ``high`` units placed, given those before it."""
-        start, costs = before
-        shift = self.scale.drift
-        drift = [0, *accumulate([abs(day - ideal) << shift for ideal in self.ideals[start:high]])]
-        base = list(map(sub, costs, drift))
-        table = self.texture.table(self.canvas.present[day])
-        best = [self.huge] * (high - low + 1)
-        for count, extra in enumerate(self.day_costs[day]):
-            first, last = max(start, low - count), min(start + len(base), high - count + 1)
-            if first < last:
-                at = slice(first + count - low, last + count - low)
-                best[at] = [
-                    known if known < (new := cost + join + extra) else new
-                    for known, cost, join in zip(
-                        best[at], base[first - start : last - start], table[count][first:last], strict=True
-                    )
-                ]
-        return list(map(add, best, drift[low - start :]))
+        self.day_costs = [self.costs_of(day) for day in range(len(canvas.rooms))]
 
     def costs_of(self, day: int) -> list[int]:
         """Packed costs of a day that depend on its load alone, for 0 units to as many as it holds."""
@@ -212,23 +169,171 @@ class Cut:
             costs[0] += 1 << scale.empty
         return costs
 
-    def counts(self, layers: Sequence[tuple[int, list[int]]]) -> list[int]:
+    def cut(self, order: Sequence[Run]) -> Cut | None:
+        """The best cut of the units in this order; ``None`` if they do not fit so."""
+        bands = band(order, self.canvas.rooms)
+        return None if bands is None else Cut(self, order, bands)
+
+
+class Steps:
+    """Units in their order, and what the best ways to lay them cost, from one day to the next.
+
+    They may be a stretch of a longer order: ``seen`` are the tasks that have units before it.
+    """
+
+    def __init__(self, tariff: Tariff, units: Sequence[int], seen: Iterable[int] = ()) -> None:
+        self.tariff = tariff
+        self.present = tariff.canvas.present
+        self.ideals = [tariff.canvas.jobs[job].ideal for job in units]
+        self.texture = Texture(tariff, units, seen)
+
+    def forward(self, day: int, before: Layer, low: int, high: int) -> list[int]:
+        """The best costs after ``day`` for ``low`` to ``high`` units placed, given those before it."""
+        start, costs = before
+        drift = self.drift(day, start, high)
+        base = list(map(sub, costs, drift))
+        table = self.texture.table(self.present[day])
+        best = [self.tariff.huge] * (high - low + 1)
+        for count, extra in enumerate(self.tariff.day_costs[day]):
+            first, last = max(start, low - count), min(start + len(base), high - count + 1)
+            if first < last:
+                at = slice(first + count - low, last + count - low)
+                best[at] = [
+                    known if known < (new := cost + join + extra) else new
+                    for known, cost, join in zip(
+                        best[at], base[first - start : last - start], table[count][first:last], strict=True
+                    )
+                ]
+        return list(map(add, best, drift[low - start :]))
+
+    def backward(self, day: int, after: Layer, low: int, high: int) -> list[int]:
+        """The best costs of all that is left before ``day``, with ``low`` to ``high`` units placed, given those after it."""
+        start, costs = after
+        drift = self.drift(day, low, start + len(costs) - 1)
+        base = list(map(add, costs, drift[start - low :]))
+        table = self.texture.table(self.present[day])
+        best = [self.tariff.huge] * (high - low + 1)
+        for count, extra in enumerate(self.tariff.day_costs[day]):
+            first, last = max(low, start - count), min(high + 1, start + len(base) - count)
+            if first < last:
+                at = slice(first - low, last - low)
+                best[at] = [
+                    known if known < (new := cost + join + extra) else new
+                    for known, cost, join in zip(
+                        best[at],
+                        base[first + count - start : last + count - start],
+                        table[count][first:last],
+                        strict=True,
+                    )
+                ]
+        return list(map(sub, best, drift))
+
+    def drift(self, day: int, first: int, last: int) -> list[int]:
+        """The packed drift of units from the ``first`` on when they lie on this day: of none, of one, of all to ``last``."""
+        shift = self.tariff.scale.drift
+        return [0, *accumulate([abs(day - ideal) << shift for ideal in self.ideals[first:last]])]
+
+
+class Cut:
+    """Exact dynamic programming over (day, units placed so far) for one order.
+
+    A layer holds, after each day, the packed cost of the best way to have placed k units, for every k between the
+    least and the most that can be placed by then. What already costs more than some whole plan is dropped at both
+    ends: no cost is negative, so it cannot become the best.
+    """
+
+    def __init__(self, tariff: Tariff, order: Sequence[Run], bands: Sequence[tuple[int, int]]) -> None:
+        self.tariff, self.order, self.bands = tariff, order, bands
+        self.units = units_of(order)
+        self.steps = Steps(tariff, self.units)
+        self.layers = self.beginnings()
+        self.score = self.layers[-1][1][0]
+
+    @property
+    def cost(self) -> tuple[int, int, int, int, int]:
+        """(clashes, empty days, cuts and joins, drift, sum of squares)."""
+        return self.tariff.scale.unpack(self.score)
+
+    @cached_property
+    def layout(self) -> Layout:
+        """The best cut itself."""
+        return Layout(slices(self.order, self.counts()), self.cost, self.score)
+
+    @cached_property
+    def limits(self) -> tuple[frozenset[int], frozenset[int]]:
+        """The places in the order up to which work is due by some day, and up to which it can be placed by some day."""
+        due, opened = limits(self.order, len(self.bands))
+        return frozenset(due), frozenset(opened)
+
+    def beginnings(self) -> list[Layer]:
+        """All layers, each with the least number of units that it speaks of; the first one is before the first day."""
+        layers = [(0, [0])]
+        most = self.near_ideal()
+        for day, (low, high) in enumerate(self.bands):
+            start, costs = layers[-1]
+            high = min(high, start + len(costs) - 1 + self.tariff.canvas.rooms[day])
+            low = max(low, start)
+            layers.append(trimmed((low, self.steps.forward(day, layers[-1], low, high)), most))
+        return layers
+
+    @cached_property
+    def endings(self) -> list[Layer]:
+        """For as many days as are over, and every k that can be placed by then, the packed cost of all that is left.
+
+        What is left out costs more than the whole best cut.
+        """
+        layers = [(len(self.units), [0])]
+        for day in reversed(range(len(self.bands))):
+            low, high = self.bands[day - 1] if day else (0, 0)
+            start, costs = layers[-1]
+            high = min(high, start + len(costs) - 1)
+            low = max(low, start - self.tariff.canvas.rooms[day])
+            layers.append(trimmed((low, self.steps.backward(day, layers[-1], low, high)), self.score))
+        return layers[::-1]
+
+    def near_ideal(self) -> int:
+        """The packed cost of a plan made in one go: a day takes what follows as long as its ideal day has come."""
+        ideals, present = self.steps.ideals, self.tariff.canvas.present
+        score = place = 0
+        for day, (low, high) in enumerate(self.bands):
+            end, most = place, min(high, place + self.tariff.canvas.rooms[day])
+            while end < most and (end < low or ideals[end] <= day):
+                end += 1
+            joins = self.steps.texture.table(present[day])[end - place][place]
+            score += joins + self.steps.drift(day, place, end)[-1] + self.tariff.day_costs[day][end - place]
+            place = end
+        return score
+
+    def counts(self) -> list[int]:
         """How many units each day holds in the best cut; of equal ones, that with the fullest early days."""
         counts = []
-        place = layers[-1][0]
-        for day in reversed(range(len(layers) - 1)):
-            start, costs = layers[day]
-            goal = layers[day + 1][1][place - layers[day + 1][0]]
-            table = self.texture.table(self.canvas.present[day])
+        place = self.layers[-1][0]
+        for day in reversed(range(len(self.bands))):
+            start, costs = self.layers[day]
+            goal = self.layers[day + 1][1][place - self.layers[day + 1][0]]
+            table = self.steps.texture.table(self.tariff.canvas.present[day])
             drift = 0
-            for count, extra in enumerate(self.day_costs[day]):
+            for count, extra in enumerate(self.tariff.day_costs[day]):
                 k = place - count
                 if 0 <= k - start < len(costs) and costs[k - start] + table[count][k] + drift + extra == goal:
                     break
-                drift += abs(day - self.ideals[k - 1]) << self.scale.drift
+                drift += abs(day - self.steps.ideals[k - 1]) << self.tariff.scale.drift
             counts.append(count)
             place = k
         return counts[::-1]
+
+
+def units_of(order: Iterable[Run]) -> list[int]:
+    """The tasks of the units, one by one."""
+    return [run.job for run in order for _ in range(run.units)]
+
+
+def trimmed(layer: Layer, most: int) -> Layer:
+    """The layer without what costs more than ``most`` at either end; empty if all of it does."""
+    low, costs = layer
+    first = next((i for i, cost in enumerate(costs) if cost <= most), len(costs))
+    last = next((i for i in range(len(costs), first, -1) if costs[i - 1] <= most), first)
+    return low + first, costs[first:last]
 
 
 class Texture:
@@ -240,12 +345,11 @@ class Texture:
     back its likes stand, so that it is the same for all stretches of a length, whatever they start with.
     """
 
-    def __init__(self, canvas: Canvas, units: Sequence[int], scale: Scale) -> None:
-        self.jobs, self.units = canvas.jobs, units
-        self.join = 1 << scale.joins
-        self.most = max(canvas.rooms, default=0)
-        self.exams = {canvas.jobs[job].exam for job in units}
-        self.base = grown(terms(canvas.jobs, units, self.join, 1 << scale.clash), len(units), self.most)
+    def __init__(self, tariff: Tariff, units: Sequence[int], seen: Iterable[int]) -> None:
+        self.jobs, self.units, self.most = tariff.canvas.jobs, units, tariff.most
+        self.join = 1 << tariff.scale.joins
+        self.exams = {self.jobs[job].exam for job in units}
+        self.base = grown(terms(tariff, units, seen), len(units), self.most)
         self.tables: dict[frozenset[int], list[list[int]]] = {}
 
     def table(self, present: frozenset[int]) -> list[list[int]]:
@@ -284,16 +388,19 @@ class Term(NamedTuple):
     cost: int
 
 
-def terms(jobs: Sequence[Job], units: Sequence[int], join: int, clash: int) -> list[Term]:
+def terms(tariff: Tariff, units: Sequence[int], seen: Iterable[int]) -> list[Term]:
     """What every unit of an order adds, by where the last unit stands (-1: nowhere) that is like it."""
-    sizes = Counter(units)
+    jobs, sizes = tariff.canvas.jobs, tariff.sizes
+    join, clash = 1 << tariff.scale.joins, 1 << tariff.scale.clash
+    begun = set(seen)
     last: dict[object, int] = {}
     found = []
     for place, task in enumerate(units):
         job, long = jobs[task], sizes[task] > 1
         kind, kinds, before = (job.exam, job.kind), ("kinds", job.exam), last.get(task, -1)
         this_pass, other_pass = (kind, job.second), (kind, not job.second)
-        first = join * ((before >= 0) + long)
+        first = join * ((task in begun) + long)
+        begun.add(task)
         found.append(Term(place, 1, place - before, first))
         if long and before >= 0:  # a second unit mends the part under ten minutes
             found.append(Term(place, place - before + 1, place - last.get(("before", task), -1), -join))
