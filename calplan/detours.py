@@ -7,6 +7,7 @@ reckoned, and mostly not even these: what is known is too much already. The answ
 
 from __future__ import annotations
 
+from functools import cached_property
 from itertools import accumulate
 from typing import TYPE_CHECKING
 
@@ -46,28 +47,43 @@ class Detour:
         )
 
     def leads_below(self, goal: int) -> bool:
-        """Whether a short detour can be cut at a cost below the goal, which is not above that of the known cut."""
-        cut, first, last = self.cut, self.first, self.last
-        tariff = cut.tariff
-        start, end = max(0, first - tariff.most), min(len(self.units), last + tariff.most)
-        left = [part(layer, last, end, tariff.huge) for layer in cut.endings]
-        least = list(accumulate(map(min, reversed(left)), min))[::-1]
-        steps = None
-        inside: Layer = (first + 1, [])
+        """Whether a short detour can be cut at a cost below the goal, which is not above that of the known cut.
+
+        Such a cut has a night inside the detour: without one its days hold what days of the known order hold.
+        """
+        cut, first, last, huge = self.cut, self.first, self.last, self.cut.tariff.huge
+        start, end = max(0, first + 1 - cut.tariff.most), min(len(self.units), last - 1 + cut.tariff.most)
+        behind = [part(layer, last, end, huge) for layer in cut.endings]
+        least = [*list(accumulate(map(min, reversed(behind)), min))[::-1], huge]
+        inside: Layer = (last, [])
         for day, (low, high) in enumerate(cut.bands):
-            known = part(cut.layers[day], start, first, tariff.huge)
-            between = part(inside, first + 1, last - 1, tariff.huge)
-            place, costs = trimmed((start, known + between), goal - 1 - least[day + 1])
-            low, high = max(low, place, first + 1), min(high, end, place + len(costs) - 1 + tariff.canvas.rooms[day])
-            inside = (low, [])
-            if not costs or low > high:
-                continue
-            steps = steps or Steps(tariff, self.units[start:end], self.units[:start])
-            inside = (low, steps.forward(day, (place - start, costs), low - start, high - start))
-            behind = part(inside, last, end, tariff.huge)
-            if any(cost + rest < goal for cost, rest in zip(behind, left[day + 1], strict=True)):
-                return True
+            if inside[1]:
+                place, costs = inside
+                nearest = max(last, low)
+                out = self.way_out.forward(day, (place - first, costs), nearest - first, max(nearest, min(high, end)) - first)
+                rest = part((nearest, out), last, end, huge)
+                if any(cost + left < goal for cost, left in zip(rest, behind[day + 1], strict=True)):
+                    return True
+            known = part(cut.layers[day], start, first, huge) + part(inside, first + 1, last - 1, huge)
+            place, costs = trimmed((start, known), goal - 1 - least[day + 2])
+            low, high = max(low, place, first + 1), min(high, last - 1)
+            inside = (last, [])
+            if costs and low <= high:
+                found = self.way_in.forward(day, (place - start, costs), low - start, high - start)
+                inside = trimmed((low, found), goal - 1 - least[day + 2])
         return False
+
+    @cached_property
+    def way_in(self) -> Steps:
+        """Steps that end on the detour."""
+        start = max(0, self.first + 1 - self.cut.tariff.most)
+        return Steps(self.cut.tariff, self.units[start : self.last], self.units[:start])
+
+    @cached_property
+    def way_out(self) -> Steps:
+        """Steps that begin on the detour."""
+        end = self.last - 1 + self.cut.tariff.most
+        return Steps(self.cut.tariff, self.units[self.first : end], self.units[: self.first])
 
 
 def part(layer: Layer, first: int, last: int, huge: int) -> list[int]:

@@ -151,6 +151,7 @@ class Tariff:
             self.sizes[run.job] += run.units
         fullest = max(map(sum, zip(canvas.rooms, canvas.load, strict=True)), default=0)
         self.scale = Scale(self.sizes.total(), len(canvas.rooms), fullest)
+        self.likes = {task: likes(canvas.jobs[task]) for task in self.sizes}
         self.most = max(canvas.rooms, default=0)
         self.huge = 1 << (self.scale.clash + 40)
         self.day_costs = [self.costs_of(day) for day in range(len(canvas.rooms))]
@@ -173,6 +174,17 @@ class Tariff:
         """The best cut of the units in this order; ``None`` if they do not fit so."""
         bands = band(order, self.canvas.rooms)
         return None if bands is None else Cut(self, order, bands)
+
+
+def likes(job: Job) -> tuple[str, str, str, str]:
+    """Names for what a task may share with others: exam, kind, kind and pass; and kind and other pass. No kind, no name.
+
+    The exam's is for what has a kind only.
+    """
+    if job.kind < 0:
+        return "", "", "", ""
+    exam, kind = f"{job.exam}", f"{job.exam} {job.kind}"
+    return exam, kind, f"{kind} {job.second}", f"{kind} {not job.second}"
 
 
 class Steps:
@@ -346,69 +358,63 @@ class Texture:
     """
 
     def __init__(self, tariff: Tariff, units: Sequence[int], seen: Iterable[int]) -> None:
-        self.jobs, self.units, self.most = tariff.canvas.jobs, units, tariff.most
-        self.join = 1 << tariff.scale.joins
-        self.exams = {self.jobs[job].exam for job in units}
-        self.base = grown(terms(tariff, units, seen), len(units), self.most)
+        self.most, self.join = tariff.most, 1 << tariff.scale.joins
+        self.exams = [tariff.canvas.jobs[job].exam for job in units]
+        self.terms = terms(tariff, units, seen)
+        self.base = grown(self.terms, len(units), self.most)
         self.tables: dict[frozenset[int], list[list[int]]] = {}
 
     def table(self, present: frozenset[int]) -> list[list[int]]:
         """``table[count][k]``: the packed cost of units k to k + count on a day that already holds ``present``."""
         if present not in self.tables:
-            self.tables[present] = self.with_exams(present)
+            further = self.further(present)
+            self.tables[present] = grown(self.terms + further, len(self.exams), self.most) if further else self.base
         return self.tables[present]
 
-    def with_exams(self, present: frozenset[int]) -> list[list[int]]:
-        """The base table with what exams beyond the second cost, beyond what those already there cost."""
-        new = self.exams - present
-        if len(new) + len(present) <= 2:
-            return self.base
-        last: dict[int, int] = {}
-        firsts = []
-        for place, job in enumerate(self.units):
-            exam = self.jobs[job].exam
-            if exam in new:
-                firsts.append(Term(place, 1, place - last.get(exam, -1), 1))
-            last[exam] = place
-        counts = grown(firsts, len(self.units), self.most)
+    def further(self, present: frozenset[int]) -> list[Term]:
+        """What units add as the first of an exam beyond the second of their day; exams already there are its first."""
+        last = dict.fromkeys(set(self.exams) - present, -1)
         spare = max(0, 2 - len(present))
-        price = [self.join * max(0, count - spare) for count in range(len(new) + 1)]
-        return [
-            [cost + price[count] for cost, count in zip(costs, numbers, strict=True)]
-            for costs, numbers in zip(self.base, counts, strict=True)
-        ]
+        found: list[Term] = []
+        if len(last) <= spare:
+            return found
+        for place, exam in enumerate(self.exams):
+            if exam in last:
+                others = sorted((last[other] for other in last if other != exam), reverse=True)
+                shortest = place - others[spare - 1] + 1 if spare else 1
+                if shortest <= place - last[exam]:
+                    found.append((place, shortest, place - last[exam], self.join))
+                last[exam] = place
+        return found
 
 
-class Term(NamedTuple):
-    """What a unit adds to every stretch that ends with it and has ``shortest`` to ``longest`` units."""
-
-    unit: int
-    shortest: int
-    longest: int
-    cost: int
+Term = tuple[int, int, int, int]
+"""A unit, and what it adds to every stretch that ends with it: from so many units, to so many units, the cost."""
 
 
 def terms(tariff: Tariff, units: Sequence[int], seen: Iterable[int]) -> list[Term]:
     """What every unit of an order adds, by where the last unit stands (-1: nowhere) that is like it."""
-    jobs, sizes = tariff.canvas.jobs, tariff.sizes
     join, clash = 1 << tariff.scale.joins, 1 << tariff.scale.clash
     begun = set(seen)
     last: dict[object, int] = {}
-    found = []
+    earlier: dict[int, int] = {}
+    found: list[Term] = []
     for place, task in enumerate(units):
-        job, long = jobs[task], sizes[task] > 1
-        kind, kinds, before = (job.exam, job.kind), ("kinds", job.exam), last.get(task, -1)
-        this_pass, other_pass = (kind, job.second), (kind, not job.second)
-        first = join * ((task in begun) + long)
+        exam, kind, this_pass, other_pass = tariff.likes[task]
+        long, before = tariff.sizes[task] > 1, last.get(task, -1)
+        found.append((place, 1, place - before, join * ((task in begun) + long)))
         begun.add(task)
-        found.append(Term(place, 1, place - before, first))
         if long and before >= 0:  # a second unit mends the part under ten minutes
-            found.append(Term(place, place - before + 1, place - last.get(("before", task), -1), -join))
-        if job.kind >= 0:
-            found.append(Term(place, place - last.get(kinds, -1) + 1, place - last.get(kind, -1), join))
-            found.append(Term(place, place - last.get(other_pass, -1) + 1, place - last.get(this_pass, -1), clash))
-            last[kind] = last[kinds] = last[this_pass] = place
-        last["before", task], last[task] = before, place
+            found.append((place, place - before + 1, place - earlier.get(task, -1), -join))
+        if kind:
+            same, other = last.get(kind, -1), last.get(exam, -1)
+            if same < other:
+                found.append((place, place - other + 1, place - same, join))
+            same, other = last.get(this_pass, -1), last.get(other_pass, -1)
+            if same < other:
+                found.append((place, place - other + 1, place - same, clash))
+            last[exam] = last[kind] = last[this_pass] = place
+        earlier[task], last[task] = before, place
     return found
 
 
@@ -416,9 +422,10 @@ def grown(terms: Iterable[Term], units: int, most: int) -> list[list[int]]:
     """``grown[count][k]``: the sum of all terms over the stretch of ``count`` units from the k-th on."""
     changes: list[list[tuple[int, int]]] = [[] for _ in range(most + 2)]
     for unit, shortest, longest, cost in terms:
-        if shortest <= min(longest, most):
+        if shortest <= most:
             changes[shortest].append((unit, cost))
-            changes[min(longest, most) + 1].append((unit, -cost))
+            if longest < most:
+                changes[longest + 1].append((unit, -cost))
     adds = [0] * units
     rows = [[0] * (units + 1)]
     for count in range(1, most + 1):
