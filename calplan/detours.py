@@ -11,11 +11,12 @@ from functools import cached_property
 from itertools import accumulate
 from typing import TYPE_CHECKING
 
-from calplan.partition import Steps, trimmed
+from calplan.partition import Steps, trimmed, units_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from calplan.capacity import Run
     from calplan.partition import Cut, Layer
 
 SHORT = 3
@@ -28,8 +29,9 @@ class Detour:
     Both have the units of each task in the task's own order, so that an order is the tasks of its units.
     """
 
-    def __init__(self, cut: Cut, units: Sequence[int]) -> None:
-        self.cut, self.units = cut, units
+    def __init__(self, cut: Cut, order: Sequence[Run]) -> None:
+        self.cut, self.order, self.units = cut, order, units_of(order)
+        units = self.units
         differing = [place for place, (one, other) in enumerate(zip(cut.units, units, strict=True)) if one != other]
         self.first, self.last = (differing[0], differing[-1] + 1) if differing else (0, 0)
 
@@ -38,13 +40,8 @@ class Detour:
 
     @property
     def short(self) -> bool:
-        """Whether it is short and on its way no window opens or closes, so that the days have the same limits."""
-        due, opened = self.cut.limits
-        return (
-            len(self) * SHORT <= len(self.units)
-            and not any(self.first < place <= self.last for place in due)
-            and not any(self.first <= place < self.last for place in opened)
-        )
+        """Whether it is short enough to be worth its own reckoning."""
+        return len(self) * SHORT <= len(self.units)
 
     def leads_below(self, goal: int) -> bool:
         """Whether a short detour can be cut at a cost below the goal, which is not above that of the known cut.
@@ -56,7 +53,7 @@ class Detour:
         behind = [part(layer, last, end, huge) for layer in cut.endings]
         least = [*list(accumulate(map(min, reversed(behind)), min))[::-1], huge]
         inside: Layer = (last, [])
-        for day, (low, high) in enumerate(cut.bands):
+        for day, (low, high) in enumerate(cut.tariff.ranges(self.order)):
             if inside[1]:
                 place, costs = inside
                 nearest = max(last, low)

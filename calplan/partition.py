@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import Counter
 from functools import cached_property
 from itertools import accumulate
-from operator import add, gt, sub
+from operator import add, sub
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
@@ -109,8 +109,19 @@ def cells(canvas: Canvas, order: Sequence[Run]) -> int:
     return 1 + units * most * len(set(canvas.present)) + layers
 
 
-def limits(order: Iterable[Run], days: int) -> tuple[list[int], list[int]]:
-    """For each day, how many units are due by its end, and how many can be placed by then, by their windows alone."""
+def band(order: Sequence[Run], room: Sequence[int]) -> list[tuple[int, int]] | None:
+    """For each day, the least and the most units that can be placed by its end; ``None`` if the order does not fit."""
+    found = with_room(*windows(order, len(room)), room)
+    if sum(run.units for run in order) > sum(room) or any(low > high for low, high in found):
+        return None
+    return found
+
+
+def windows(order: Iterable[Run], days: int) -> tuple[list[int], list[int]]:
+    """For each day, the units up to the last that is due by its end, and those before the first that opens later.
+
+    On the last day all are due.
+    """
     due, opened = [0] * days, list[int]()
     place = 0
     for run in order:
@@ -118,21 +129,18 @@ def limits(order: Iterable[Run], days: int) -> tuple[list[int], list[int]]:
         place += run.units
         if run.due < days:
             due[run.due] = place
+    due[-1:] = [place] * min(days, 1)
     return list(accumulate(due, max)), opened + [place] * (days - len(opened))
 
 
-def band(order: Sequence[Run], room: Sequence[int]) -> list[tuple[int, int]] | None:
-    """For each day, the least and the most units that can be placed by its end; ``None`` if the order does not fit."""
-    least, most = limits(order, len(room))
+def with_room(due: Sequence[int], opened: Sequence[int], room: Sequence[int]) -> list[tuple[int, int]]:
+    """The least and the most units that can be placed by the end of each day, as no day holds more than its room."""
+    least, most = list(due), list(opened)
     high = 0
     for day, space in enumerate(room):
         high = most[day] = min(most[day], high + space)
-    low = total = sum(run.units for run in order)
-    for day in reversed(range(len(room))):
-        least[day] = max(least[day], low)
-        low = least[day] - room[day]
-    if low > 0 or high < total or any(map(gt, least, most)):
-        return None
+    for day in reversed(range(len(room) - 1)):
+        least[day] = max(least[day], least[day + 1] - room[day + 1])
     return list(zip(least, most, strict=True))
 
 
@@ -144,7 +152,7 @@ Layer = tuple[int, list[int]]
 class Tariff:
     """What is the same for all orders of the same units on a canvas: the scale, and what a day costs by its load."""
 
-    def __init__(self, canvas: Canvas, order: Iterable[Run]) -> None:
+    def __init__(self, canvas: Canvas, order: Sequence[Run]) -> None:
         self.canvas = canvas
         self.sizes = Counter[int]()
         for run in order:
@@ -155,6 +163,10 @@ class Tariff:
         self.most = max(canvas.rooms, default=0)
         self.huge = 1 << (self.scale.clash + 40)
         self.day_costs = [self.costs_of(day) for day in range(len(canvas.rooms))]
+        days = len(canvas.rooms)
+        due = windows(sorted(order, key=lambda run: run.due), days)[0]
+        opened = windows(sorted(order, key=lambda run: run.release), days)[1]
+        self.bounds = with_room(due, opened, canvas.rooms)
 
     def costs_of(self, day: int) -> list[int]:
         """Packed costs of a day that depend on its load alone, for 0 units to as many as it holds."""
@@ -169,6 +181,18 @@ class Tariff:
         if not canvas.occupied[day]:
             costs[0] += 1 << scale.empty
         return costs
+
+    def ranges(self, order: Iterable[Run]) -> list[tuple[int, int]]:
+        """For each day, the least and the most units that it makes sense to have placed by its end in this order.
+
+        A little wider than :func:`band`: what room the later units of the order leave is not looked at, only what all
+        units leave in any order. So orders that begin, or end, alike have the same ranges there.
+        """
+        due, opened = windows(order, len(self.bounds))
+        return [
+            (max(low, least), min(high, most))
+            for low, high, (least, most) in zip(due, opened, self.bounds, strict=True)
+        ]
 
     def cut(self, order: Sequence[Run]) -> Cut | None:
         """The best cut of the units in this order; ``None`` if they do not fit so."""
@@ -255,10 +279,11 @@ class Cut:
     """
 
     def __init__(self, tariff: Tariff, order: Sequence[Run], bands: Sequence[tuple[int, int]]) -> None:
-        self.tariff, self.order, self.bands = tariff, order, bands
+        self.tariff, self.order = tariff, order
+        self.ranges = tariff.ranges(order)
         self.units = units_of(order)
         self.steps = Steps(tariff, self.units)
-        self.layers = self.beginnings()
+        self.layers = self.beginnings(self.near_ideal(bands))
         self.score = self.layers[-1][1][0]
 
     @property
@@ -271,17 +296,13 @@ class Cut:
         """The best cut itself."""
         return Layout(slices(self.order, self.counts()), self.cost, self.score)
 
-    @cached_property
-    def limits(self) -> tuple[frozenset[int], frozenset[int]]:
-        """The places in the order up to which work is due by some day, and up to which it can be placed by some day."""
-        due, opened = limits(self.order, len(self.bands))
-        return frozenset(due), frozenset(opened)
+    def beginnings(self, most: int) -> list[Layer]:
+        """All layers, each with the least number of units that it speaks of; the first one is before the first day.
 
-    def beginnings(self) -> list[Layer]:
-        """All layers, each with the least number of units that it speaks of; the first one is before the first day."""
+        ``most`` is the packed cost of some plan.
+        """
         layers = [(0, [0])]
-        most = self.near_ideal()
-        for day, (low, high) in enumerate(self.bands):
+        for day, (low, high) in enumerate(self.ranges):
             start, costs = layers[-1]
             high = min(high, start + len(costs) - 1 + self.tariff.canvas.rooms[day])
             low = max(low, start)
@@ -295,19 +316,19 @@ class Cut:
         What is left out costs more than the whole best cut.
         """
         layers = [(len(self.units), [0])]
-        for day in reversed(range(len(self.bands))):
-            low, high = self.bands[day - 1] if day else (0, 0)
+        for day in reversed(range(len(self.ranges))):
+            low, high = self.ranges[day - 1] if day else (0, 0)
             start, costs = layers[-1]
             high = min(high, start + len(costs) - 1)
             low = max(low, start - self.tariff.canvas.rooms[day])
             layers.append(trimmed((low, self.steps.backward(day, layers[-1], low, high)), self.score))
         return layers[::-1]
 
-    def near_ideal(self) -> int:
+    def near_ideal(self, bands: Iterable[tuple[int, int]]) -> int:
         """The packed cost of a plan made in one go: a day takes what follows as long as its ideal day has come."""
         ideals, present = self.steps.ideals, self.tariff.canvas.present
         score = place = 0
-        for day, (low, high) in enumerate(self.bands):
+        for day, (low, high) in enumerate(bands):
             end, most = place, min(high, place + self.tariff.canvas.rooms[day])
             while end < most and (end < low or ideals[end] <= day):
                 end += 1
@@ -320,7 +341,7 @@ class Cut:
         """How many units each day holds in the best cut; of equal ones, that with the fullest early days."""
         counts = []
         place = self.layers[-1][0]
-        for day in reversed(range(len(self.bands))):
+        for day in reversed(range(len(self.layers) - 1)):
             start, costs = self.layers[day]
             goal = self.layers[day + 1][1][place - self.layers[day + 1][0]]
             table = self.steps.texture.table(self.tariff.canvas.present[day])

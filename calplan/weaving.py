@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import UNIT
 from calplan.detours import Detour
-from calplan.partition import Tariff, band, cells, cells_at_most, units_of
+from calplan.partition import Tariff, band, cells, cells_at_most
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -208,8 +208,7 @@ def better_neighbour(cut: Cut, tried: set[tuple[Run, ...]], most: int) -> Cut | 
         if len(tried) == most:
             break
         tried.add(tuple(other))
-        units = units_of(other)
-        detour = min((Detour(one, units) for one in known), key=len)
+        detour = min((Detour(one, other) for one in known), key=len)
         if detour.short and not detour.leads_below(goal):
             continue
         found = cut.tariff.cut(other)
