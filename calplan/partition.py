@@ -194,10 +194,13 @@ class Tariff:
             for low, high, (least, most) in zip(due, opened, self.bounds, strict=True)
         ]
 
-    def cut(self, order: Sequence[Run]) -> Cut | None:
-        """The best cut of the units in this order; ``None`` if they do not fit so."""
+    def cut(self, order: Sequence[Run], most: int | None = None) -> Cut | None:
+        """The best cut of the units in this order; ``None`` if they do not fit so, or none costs ``most`` or less."""
         bands = band(order, self.canvas.rooms)
-        return None if bands is None else Cut(self, order, bands)
+        if bands is None:
+            return None
+        cut = Cut(self, order, bands, self.huge if most is None else most)
+        return cut if cut.layers else None
 
 
 def likes(job: Job) -> tuple[str, str, str, str]:
@@ -278,13 +281,13 @@ class Cut:
     ends: no cost is negative, so it cannot become the best.
     """
 
-    def __init__(self, tariff: Tariff, order: Sequence[Run], bands: Sequence[tuple[int, int]]) -> None:
+    def __init__(self, tariff: Tariff, order: Sequence[Run], bands: Sequence[tuple[int, int]], most: int) -> None:
         self.tariff, self.order = tariff, order
         self.ranges = tariff.ranges(order)
         self.units = units_of(order)
         self.steps = Steps(tariff, self.units)
-        self.layers = self.beginnings(self.near_ideal(bands))
-        self.score = self.layers[-1][1][0]
+        self.layers = self.beginnings(min(most, self.near_ideal(bands)))
+        self.score = self.layers[-1][1][0] if self.layers else self.tariff.huge
 
     @property
     def cost(self) -> tuple[int, int, int, int, int]:
@@ -299,7 +302,7 @@ class Cut:
     def beginnings(self, most: int) -> list[Layer]:
         """All layers, each with the least number of units that it speaks of; the first one is before the first day.
 
-        ``most`` is the packed cost of some plan.
+        What costs more than ``most`` is left out; there are none at all if everything does.
         """
         layers = [(0, [0])]
         for day, (low, high) in enumerate(self.ranges):
@@ -307,6 +310,8 @@ class Cut:
             high = min(high, start + len(costs) - 1 + self.tariff.canvas.rooms[day])
             low = max(low, start)
             layers.append(trimmed((low, self.steps.forward(day, layers[-1], low, high)), most))
+            if not layers[-1][1]:
+                return []
         return layers
 
     @cached_property

@@ -211,7 +211,7 @@ def better_neighbour(cut: Cut, tried: set[tuple[Run, ...]], most: int) -> Cut | 
         detour = min((Detour(one, other) for one in known), key=len)
         if detour.short and not detour.leads_below(goal):
             continue
-        found = cut.tariff.cut(other)
+        found = cut.tariff.cut(other, cut.score)
         if found is not None and found.score < goal:
             return found
         if found is not None and not detour.short:
