@@ -44,23 +44,27 @@ class Detour:
         return len(self) * SHORT <= len(self.units)
 
     def leads_below(self, goal: int) -> bool:
-        """Whether a short detour can be cut at a cost below the goal, which is not above that of the known cut.
+        """Whether the order can be cut at a packed cost below the goal, which is not above that of the known cut.
 
         Such a cut has a night inside the detour: without one its days hold what days of the known order hold.
         """
+        if not len(self):
+            return False
         cut, first, last, huge = self.cut, self.first, self.last, self.cut.tariff.huge
-        start, end = max(0, first + 1 - cut.tariff.most), min(len(self.units), last - 1 + cut.tariff.most)
+        start, end = self.start, min(self.end, len(self.units))
         behind = [part(layer, last, end, huge) for layer in cut.endings]
         least = [*list(accumulate(map(min, reversed(behind)), min))[::-1], huge]
         inside: Layer = (last, [])
         for day, (low, high) in enumerate(cut.tariff.ranges(self.order)):
-            if inside[1]:
-                place, costs = inside
-                nearest = max(last, low)
-                out = self.way_out.forward(day, (place - first, costs), nearest - first, max(nearest, min(high, end)) - first)
+            place, costs = inside
+            if costs:
+                nearest, furthest = max(last, low), min(end, high)
+                out = self.way_out.forward(day, (place - first, costs), nearest - first, furthest - first)
                 rest = part((nearest, out), last, end, huge)
                 if any(cost + left < goal for cost, left in zip(rest, behind[day + 1], strict=True)):
                     return True
+            elif low >= last or high <= first:
+                continue
             known = part(cut.layers[day], start, first, huge) + part(inside, first + 1, last - 1, huge)
             place, costs = trimmed((start, known), goal - 1 - least[day + 2])
             low, high = max(low, place, first + 1), min(high, last - 1)
@@ -70,17 +74,25 @@ class Detour:
                 inside = trimmed((low, found), goal - 1 - least[day + 2])
         return False
 
+    @property
+    def start(self) -> int:
+        """The least number of units from which a day can lead onto the detour."""
+        return max(0, self.first + 1 - self.cut.tariff.most)
+
+    @property
+    def end(self) -> int:
+        """The greatest number of units to which a day can lead from the detour."""
+        return self.last - 1 + self.cut.tariff.most
+
     @cached_property
     def way_in(self) -> Steps:
-        """Steps that end on the detour."""
-        start = max(0, self.first + 1 - self.cut.tariff.most)
-        return Steps(self.cut.tariff, self.units[start : self.last], self.units[:start])
+        """Steps that end on the detour, reckoned from ``start``."""
+        return Steps(self.cut.tariff, self.units[self.start : self.last], self.units[: self.start])
 
     @cached_property
     def way_out(self) -> Steps:
-        """Steps that begin on the detour."""
-        end = self.last - 1 + self.cut.tariff.most
-        return Steps(self.cut.tariff, self.units[self.first : end], self.units[: self.first])
+        """Steps that begin on the detour, reckoned from ``first``."""
+        return Steps(self.cut.tariff, self.units[self.first : self.end], self.units[: self.first])
 
 
 def part(layer: Layer, first: int, last: int, huge: int) -> list[int]:

@@ -91,7 +91,7 @@ class Scale:
 def partition(canvas: Canvas, order: Sequence[Run]) -> Layout | None:
     """The best cut of the units, in exactly this order, at day boundaries; ``None`` if they do not fit so."""
     cut = Tariff(canvas, order).cut(order)
-    return cut and cut.layout
+    return None if cut is None else cut.layout
 
 
 def cells_at_most(canvas: Canvas, order: Sequence[Run]) -> int:
@@ -183,10 +183,10 @@ class Tariff:
         return costs
 
     def ranges(self, order: Iterable[Run]) -> list[tuple[int, int]]:
-        """For each day, the least and the most units that it makes sense to have placed by its end in this order.
+        """For each day, the least and the most units that may have been placed by its end in this order.
 
-        A little wider than :func:`band`: what room the later units of the order leave is not looked at, only what all
-        units leave in any order. So orders that begin, or end, alike have the same ranges there.
+        A little wider than :func:`band`: of the room on other days, only what counts in any order is looked at. So two
+        orders have the same ranges as far as they begin alike, and as far as they end alike.
         """
         due, opened = windows(order, len(self.bounds))
         return [
@@ -204,10 +204,7 @@ class Tariff:
 
 
 def likes(job: Job) -> tuple[str, str, str, str]:
-    """Names for what a task may share with others: exam, kind, kind and pass; and kind and other pass. No kind, no name.
-
-    The exam's is for what has a kind only.
-    """
+    """What likeness is told by: the exam, its kind, the pass over it, the other pass; without a kind, nothing."""
     if job.kind < 0:
         return "", "", "", ""
     exam, kind = f"{job.exam}", f"{job.exam} {job.kind}"
@@ -246,7 +243,7 @@ class Steps:
         return list(map(add, best, drift[low - start :]))
 
     def backward(self, day: int, after: Layer, low: int, high: int) -> list[int]:
-        """The best costs of all that is left before ``day``, with ``low`` to ``high`` units placed, given those after it."""
+        """The best costs of what is left before ``day``, ``low`` to ``high`` units being placed, given those after."""
         start, costs = after
         drift = self.drift(day, low, start + len(costs) - 1)
         base = list(map(add, costs, drift[start - low :]))
@@ -268,7 +265,7 @@ class Steps:
         return list(map(sub, best, drift))
 
     def drift(self, day: int, first: int, last: int) -> list[int]:
-        """The packed drift of units from the ``first`` on when they lie on this day: of none, of one, of all to ``last``."""
+        """The packed drift on this day of no unit, of the ``first``, of it and the next, and so on to the ``last``."""
         shift = self.tariff.scale.drift
         return [0, *accumulate([abs(day - ideal) << shift for ideal in self.ideals[first:last]])]
 

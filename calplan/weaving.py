@@ -13,9 +13,9 @@ from heapq import heappop, heappush
 from itertools import accumulate, groupby
 from typing import TYPE_CHECKING
 
+from calplan.detours import Detour
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import UNIT
-from calplan.detours import Detour
 from calplan.partition import Tariff, band, cells, cells_at_most
 
 if TYPE_CHECKING:
@@ -219,7 +219,7 @@ def better_neighbour(cut: Cut, tried: set[tuple[Run, ...]], most: int) -> Cut | 
     return None
 
 
-def neighbours(jobs: Sequence[Job], order: list[Run], layout: Layout) -> Iterator[list[Run]]:
+def neighbours(jobs: Sequence[Job], order: Sequence[Run], layout: Layout) -> Iterator[list[Run]]:
     """Orders that differ from this one by one step, the most promising first."""
     chained = by_continuation(jobs, order, layout)
     yield chained
@@ -257,7 +257,7 @@ def cut(order: Iterable[Run], layout: Layout) -> Iterator[list[Run]]:
         yield day
 
 
-def drawn_together(order: list[Run]) -> Iterator[list[Run]]:
+def drawn_together(order: Sequence[Run]) -> Iterator[list[Run]]:
     """Orders in which one torn task is whole: its later part beside the earlier, or the other way round."""
     last: dict[int, int] = {}
     for there, run in enumerate(order):
@@ -268,7 +268,7 @@ def drawn_together(order: list[Run]) -> Iterator[list[Run]]:
         last[run.job] = there
 
 
-def changed_places(jobs: Sequence[Job], order: list[Run]) -> Iterator[list[Run]]:
+def changed_places(jobs: Sequence[Job], order: Sequence[Run]) -> Iterator[list[Run]]:
     """Orders in which two neighbouring stretches of different exams have changed places."""
     stretches = [list(runs) for _, runs in groupby(order, lambda run: jobs[run.job].exam)]
     for i in range(len(stretches) - 1):
