@@ -195,10 +195,10 @@ def rewoven(cut: Cut, trials: int = TRIALS) -> Cut:
 
 
 def better_neighbour(cut: Cut, tried: set[tuple[Run, ...]], most: int) -> Cut | None:
-    """The first neighbour with fewer clashes, empty days, cuts and joins, none tried twice and no more than ``most``.
+    """The first neighbour with fewer clashes, empty days, cuts and joins; ``None`` once ``most`` orders were tried.
 
-    Nearly all neighbours differ from an order that was cut already in a short stretch, so that little has to be looked
-    at to see that they are no better (:mod:`~calplan.detours`). The others are cut whole.
+    Nearly all neighbours differ but in a short stretch from this order or from one that was tried, so that few have to
+    be cut whole to see that they are no better (:mod:`~calplan.detours`).
     """
     goal = cut.tariff.scale.below(cut.score)
     known = [cut]
