@@ -13,15 +13,16 @@ from heapq import heappop, heappush
 from itertools import accumulate, groupby
 from typing import TYPE_CHECKING
 
+from calplan.detours import Detour
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import UNIT
-from calplan.partition import band, cells, cells_at_most, partition
+from calplan.partition import Tariff, band, cells, cells_at_most
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from calplan.capacity import Job, Run
-    from calplan.partition import Canvas, Layout
+    from calplan.partition import Canvas, Cut, Layout
 
 TRIALS = 24
 """How many orders are tried at the most when a weave is mended; more of them hardly ever helped (measured)."""
@@ -46,13 +47,13 @@ def weave(canvas: Canvas, runs: Sequence[Run]) -> Layout:
         work = max(cells(canvas, order) for order in proposed)
     if work > MOST_CELLS:
         raise InvalidRequest([too_much(canvas, runs)])
-    laid = [(layout, order) for order in proposed if (layout := partition(canvas, order)) is not None]
-    laid.sort(key=lambda pair: pair[0].score)
-    if len({canvas.jobs[run.job].exam for run in runs}) < 2 or not keeps_order(canvas.jobs, laid[0][1]):
-        return laid[0][0]
-    trials = min(TRIALS, CELLS_TRIED // (work * len(laid[:MENDED])))
-    mended = [rewoven(canvas, order, layout, trials) for layout, order in laid[:MENDED]]
-    return min(mended, key=lambda layout: layout.score)
+    tariff = Tariff(canvas, runs)
+    cuts = sorted(filter(None, map(tariff.cut, proposed)), key=lambda cut: cut.score)
+    if len({canvas.jobs[run.job].exam for run in runs}) < 2 or not keeps_order(canvas.jobs, cuts[0].order):
+        return cuts[0].layout
+    trials = min(TRIALS, CELLS_TRIED // (work * len(cuts[:MENDED])))
+    mended = [rewoven(cut, trials) for cut in cuts[:MENDED]]
+    return min(mended, key=lambda cut: cut.score).layout
 
 
 def too_much(canvas: Canvas, runs: Sequence[Run]) -> Problem:
@@ -179,30 +180,46 @@ def keeps_order(jobs: Sequence[Job], order: Iterable[Run]) -> bool:
 # ------------------------------------------------------------------------------------------- mending a weave
 
 
-def rewoven(canvas: Canvas, order: list[Run], layout: Layout, trials: int = TRIALS) -> Layout:
-    """The layout after mending its weave: steps to a neighbouring order with fewer clashes, empty days, cuts and joins.
+def rewoven(cut: Cut, trials: int = TRIALS) -> Cut:
+    """The cut after mending its weave: steps to a neighbouring order with fewer clashes, empty days, cuts and joins.
 
     Every neighbour keeps each exam's order. The search is greedy and ends after so many trials.
     """
-    tried = {tuple(order)}
-    better = True
-    while better and any(layout.cost[:3]):
-        better = False
-        for other in neighbours(canvas.jobs, order, layout):
-            if tuple(other) in tried:
-                continue
-            if trials == 0:
-                return layout
-            trials -= 1
-            tried.add(tuple(other))
-            found = partition(canvas, other)
-            if found is not None and found.cost[:3] < layout.cost[:3]:
-                layout, order, better = found, other, True
-                break
-    return layout
+    tried = {tuple(cut.order)}
+    while any(cut.cost[:3]):
+        better = better_neighbour(cut, tried, trials + 1)
+        if better is None:
+            break
+        cut = better
+    return cut
 
 
-def neighbours(jobs: Sequence[Job], order: list[Run], layout: Layout) -> Iterator[list[Run]]:
+def better_neighbour(cut: Cut, tried: set[tuple[Run, ...]], most: int) -> Cut | None:
+    """The first neighbour with fewer clashes, empty days, cuts and joins; ``None`` once ``most`` orders were tried.
+
+    Nearly all neighbours differ but in a short stretch from this order or from one that was tried, so that few have to
+    be cut whole to see that they are no better (:mod:`~calplan.detours`).
+    """
+    goal = cut.tariff.scale.below(cut.score)
+    known = [cut]
+    for other in neighbours(cut.tariff.canvas.jobs, cut.order, cut.layout):
+        if tuple(other) in tried:
+            continue
+        if len(tried) == most:
+            break
+        tried.add(tuple(other))
+        detour = min((Detour(one, other) for one in known), key=len)
+        if detour.short and not detour.leads_below(goal):
+            continue
+        found = cut.tariff.cut(other, cut.score)
+        if found is not None and found.score < goal:
+            return found
+        if found is not None and not detour.short:
+            known.append(found)
+    return None
+
+
+def neighbours(jobs: Sequence[Job], order: Sequence[Run], layout: Layout) -> Iterator[list[Run]]:
     """Orders that differ from this one by one step, the most promising first."""
     chained = by_continuation(jobs, order, layout)
     yield chained
@@ -240,7 +257,7 @@ def cut(order: Iterable[Run], layout: Layout) -> Iterator[list[Run]]:
         yield day
 
 
-def drawn_together(order: list[Run]) -> Iterator[list[Run]]:
+def drawn_together(order: Sequence[Run]) -> Iterator[list[Run]]:
     """Orders in which one torn task is whole: its later part beside the earlier, or the other way round."""
     last: dict[int, int] = {}
     for there, run in enumerate(order):
@@ -251,7 +268,7 @@ def drawn_together(order: list[Run]) -> Iterator[list[Run]]:
         last[run.job] = there
 
 
-def changed_places(jobs: Sequence[Job], order: list[Run]) -> Iterator[list[Run]]:
+def changed_places(jobs: Sequence[Job], order: Sequence[Run]) -> Iterator[list[Run]]:
     """Orders in which two neighbouring stretches of different exams have changed places."""
     stretches = [list(runs) for _, runs in groupby(order, lambda run: jobs[run.job].exam)]
     for i in range(len(stretches) - 1):

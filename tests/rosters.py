@@ -91,7 +91,7 @@ class Expected(NamedTuple):
 
 def good_row(draw: random.Random, number: int) -> dict[str, str]:
     """A row that certainly fits."""
-    both = ["chemistry", "civics"]  # few, since planning two exams takes a dozen times as long
+    both = ["chemistry", "civics"]  # few, since planning two exams takes some seven times as long
     courses = draw.choice((*[["chemistry"]] * 7, *[["civics"]] * 4, both))
     row = dict.fromkeys(COLUMNS, "")
     row["reference"] = draw.choice((f"S-{number:06}", f"{number}", f"Élève {number}", f"q.{number}_x"))

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calplan.capacity import Board, Job, Run, bound, ceiling, kept_runs, rooms_under, settle
-from calplan.partition import Canvas, cells, cells_at_most, partition
+from calplan.partition import Canvas, Tariff, cells, cells_at_most, partition
 from calplan.weaving import (
     by_continuation,
     earliest_due,
@@ -72,13 +72,13 @@ def test_another_order_inside_the_days_costs_the_same_and_mending_never_more(see
     """A day's cost depends on what it holds, not on the order in it; so chaining tasks is a step that loses nothing."""
     canvas, runs = canvas_of(seed)
     order = next(order for order in orders(runs, canvas.jobs, canvas.rooms) if feasible(order, canvas.rooms))
-    layout = partition(canvas, order)
-    assert layout is not None
-    chained = partition(canvas, by_continuation(canvas.jobs, order, layout))
+    cut = Tariff(canvas, order).cut(order)
+    assert cut is not None
+    chained = partition(canvas, by_continuation(canvas.jobs, order, cut.layout))
     assert chained is not None
-    assert chained.score <= layout.score
-    assert rewoven(canvas, order, layout).cost[:3] <= layout.cost[:3]
-    assert rewoven(canvas, order, layout, trials=0) == layout
+    assert chained.score <= cut.score
+    assert rewoven(cut).cost[:3] <= cut.cost[:3]
+    assert rewoven(cut, trials=0) == cut
 
 
 def test_a_torn_task_is_drawn_together() -> None:
@@ -87,10 +87,10 @@ def test_a_torn_task_is_drawn_together() -> None:
     jobs = (Job(exam=0, ranks=(3, 3), release=0, due=1), Job(exam=1, ranks=(3, 3), release=0, due=1))
     canvas = Canvas(board, jobs, (2, 2), (2, 2), [])
     torn = [Run(job, n, 1, 3, 0, 1) for n in (0, 1) for job in (0, 1)]
-    layout = partition(canvas, torn)
-    assert layout is not None
-    assert layout.cost[2] == 6  # two tasks go on into the second day, and four parts are under ten minutes
-    assert rewoven(canvas, torn, layout).cost[2] == 0
+    cut = Tariff(canvas, torn).cut(torn)
+    assert cut is not None
+    assert cut.cost[2] == 6  # two tasks go on into the second day, and four parts are under ten minutes
+    assert rewoven(cut).cost[2] == 0
     assert weave(canvas, [Run(0, 0, 2, 3, 0, 1), Run(1, 0, 2, 3, 0, 1)]).cost[:3] == (0, 0, 0)
 
 
