@@ -149,6 +149,24 @@ def as_it_was(old: Plan, carry: Sequence[Carried]) -> bool:
     ) and asks == tuple(ask for ask in old.asks if ask.exam in exams)
 
 
+def worth_fitting(plan: Plan, request: Request, log: Iterable[Entry], *, as_of: datetime) -> bool:
+    """Whether what was said since the plan was made asks for other work ahead than it has.
+
+    That is so for flags that size a second pass, a pace, a sheet that is too long; not for work that was missed, which
+    :func:`calplan.settling.settled` tells. Nothing is scheduled for the answer, and no calendar is read; :func:`mend`
+    says what it would come to.
+    """
+    log = tuple(log)
+    if all(entry.at < plan.as_of for entry in log):
+        return False
+    past = settled(plan, request, log, as_of=as_of, grace=request.mending.grace)
+    over = {"", *(block.uid for block in past)}
+    told = known(request, plan, tuple(one for one in log if getattr(one, "block", "") in over))
+    today = wall(as_of, ZoneInfo(plan.zone)).date()
+    usable = [day.day for day in plan.days if day.room and day.day >= today]
+    return not as_it_was(plan, carried(Old(plan, request, past, told), request, usable, as_of=as_of))
+
+
 def told_in(task: Task) -> tuple[object, ...]:
     """The work of a task, whatever of it is over."""
     return task.ranks, task.items, task.notes, task.substitute

@@ -452,6 +452,7 @@ def app() -> Flask:
 NOTHING_SAID: dict[str, Any] = {
     "done": "",
     "to_plan_again": 0,
+    "to_fit": False,
     "open_blocks": (),
     "form": "0123456789abcdef",
     "standing": checking.Standing(None, 0),
