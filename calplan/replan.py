@@ -455,9 +455,9 @@ def still_bent(old: Plan, work: Workload) -> frozenset[int]:
 
 
 def seen_before(old: Plan, ground: Ground) -> dict[str, date]:
-    """When the tasks that are over were last worked on."""
+    """When the tasks that are over were last worked on; today's encore, which may have begun, is as good as over."""
     first = ground.days.days[0].day
-    seen = {}
+    seen = {task.id: task.ideal for task in old.tasks if task.role is Role.ENCORE and task.ideal <= first}
     for day in sorted(old.days, key=lambda day: day.day):
         for part in day.parts if day.day < first else ():
             seen[part.task] = day.day

@@ -690,3 +690,22 @@ def test_two_changes_in_a_row_are_not_both_taken_back_over_days_that_are_gone() 
     back = undo(third, second, as_of=later_on + timedelta(minutes=2))
     with pytest.raises(CannotUndo):
         undo(back, first, as_of=later_on + timedelta(minutes=4))
+
+
+def test_an_encore_that_is_new_never_takes_the_name_of_one_that_has_begun() -> None:
+    """Else what is said of the one that is over would be read as work of the other."""
+    first, *_ = CHEMISTRY.exams
+    few = replace(CHEMISTRY, exams=(replace(first, materials=first.materials[:6]),))
+    as_of = datetime(2027, 1, 5, 14, tzinfo=UTC)
+    old = make_plan(few, {}, as_of=as_of)
+    encores = {task.id: task.ideal for task in old.tasks if task.role is Role.ENCORE}
+    assert len(encores) > 3
+    for block in old.blocks:
+        if any(part.task in encores for part in block.parts):
+            now = block.start.replace(tzinfo=ZoneInfo(old.zone)) + timedelta(hours=1)
+            changed = moved(few, 20)
+            new = mend(old, few, changed, {}, (), as_of=now)
+            over = {one.task for past in new.past for one in past.worked if one.role is Role.ENCORE}
+            ahead = {task.id for task in new.tasks if task.role is Role.ENCORE and task.ideal > block.day}
+            assert over
+            assert not over & ahead
