@@ -47,6 +47,7 @@ from calplan.repairs import CannotMove, CannotUndo, hold, later, later_starts, u
 from calplan.replan import Way, mend
 from calplan.request import read
 from calplan.rules import check
+from calplan.sentences import shortfall_sentences
 from tests import mending_oracle, oracle
 from tests.strategies import requests
 
@@ -709,3 +710,19 @@ def test_an_encore_that_is_new_never_takes_the_name_of_one_that_has_begun() -> N
             ahead = {task.id for task in new.tasks if task.role is Role.ENCORE and task.ideal > block.day}
             assert over
             assert not over & ahead
+
+
+def test_what_was_flagged_counts_as_essential_and_is_named_when_it_finds_no_room() -> None:
+    """Three lost days near the end, with many musts: what is given up says so."""
+    flags = tuple(Flag(problem=str(number), importance=1) for number in range(1, 41))
+    block = OLD.blocks[0]
+    at = block.start.replace(tzinfo=ZoneInfo(OLD.zone)) + timedelta(hours=2)
+    found = (Found(exam="chem", material="chem.homework-1", flags=flags),)
+    log = (CheckIn(id="a", at=at, block=block.uid, outcome=Outcome.DONE, found=found),)
+    new = mend(OLD, CHEMISTRY, CHEMISTRY, {}, log, as_of=at)
+    [second] = [t for t in new.tasks if t.role is Role.CONSOLIDATE and t.kind is Kind.HOMEWORK]
+    assert second.ranks.count(Rank.ESSENTIAL) == 40 * 4 // 5  # forty flags of four minutes
+    assert Rank.FLAG_MUST in second.ranks  # what nothing was said of yet
+    short = mend(OLD, CHEMISTRY, lost(CHEMISTRY, date(2027, 1, 7), date(2027, 1, 30)), {}, log, as_of=at)
+    assert short.shortfall is not None
+    assert any("problems that you flagged 1 among them" in one for one in shortfall_sentences(short, short.shortfall))

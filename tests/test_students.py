@@ -60,3 +60,10 @@ def test_what_is_worth_fitting_changes_the_plan_and_is_then_fitted() -> None:
                 found = worked(plan, block, done, life, today)
                 log.append(word(block, done, here, found, datetime.combine(today, EVENING, zone)))
     assert offers > 5
+
+
+def test_where_days_are_full_a_flagged_must_does_not_give_way_to_every_first_pass() -> None:
+    """In ten full days both measures count: what is seen at all, as without mending or better, and seen again."""
+    [row] = [one for one in table(("chemistry-10.toml",), runs=5, levels=(1,)) if one.student.startswith("loses")]
+    assert row.mended.once > row.published.once
+    assert row.mended.twice > 0.4
