@@ -306,6 +306,7 @@ def test_a_block_that_had_begun_before_a_change_keeps_its_page_and_its_words() -
         assert page.block.headline == past.headline
         assert not any(line.startswith("When: ") for line in page.block.lines)
         assert set(page.block.lines) <= set(past.text.split("\n"))
+        assert not any(line.startswith(page.block.headline) for line in page.block.lines)  # it is the title already
     assert page.near == "Now"
 
 

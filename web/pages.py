@@ -221,7 +221,7 @@ def part_shown(asked: Asked) -> PartShown:
 
 
 def past_block(block: PastBlock, zone: ZoneInfo) -> BlockShown:
-    """A block that had begun before the plan was made again, in the words that it had."""
+    """A block that had begun before the plan was made again, in the words that it had, its headline once."""
     begins = instant(block.start.replace(fold=block.fold), zone)
     ends = begins + timedelta(minutes=block.minutes)
     start = wall(begins, zone)
@@ -236,7 +236,11 @@ def past_block(block: PastBlock, zone: ZoneInfo) -> BlockShown:
         parts=(),
         beside=(),
         when_said=(),
-        lines=tuple(line for line in block.text.split("\n") if line and not line.startswith("When: ")),
+        lines=tuple(
+            line
+            for line in block.text.split("\n")
+            if line and not line.startswith("When: ") and line != f"{block.headline} ({block.minutes} minutes)"
+        ),
         begins=begins,
         ends=ends,
     )
