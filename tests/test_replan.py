@@ -726,3 +726,21 @@ def test_what_was_flagged_counts_as_essential_and_is_named_when_it_finds_no_room
     short = mend(OLD, CHEMISTRY, lost(CHEMISTRY, date(2027, 1, 7), date(2027, 1, 30)), {}, log, as_of=at)
     assert short.shortfall is not None
     assert any("problems that you flagged 1 among them" in one for one in shortfall_sentences(short, short.shortfall))
+
+
+@pytest.mark.parametrize("after", [0, 5, 20])
+def test_nothing_is_planned_over_a_block_that_is_under_way(after: int) -> None:
+    """Tomorrow is lost, said at the beginning or in the middle of today's block: its time and the rest stay free."""
+    zone = ZoneInfo(OLD.zone)
+    for block in OLD.blocks[:8]:
+        now = block.start.replace(tzinfo=zone) + timedelta(minutes=after)
+        tomorrow = block.day + timedelta(days=1)
+        new = mend(OLD, CHEMISTRY, lost(CHEMISTRY, tomorrow, tomorrow), {}, as_of=now)
+        end = block.start + timedelta(minutes=block.minutes + 10)  # README: ten minutes of rest between two blocks
+        assert block.uid in {one.uid for one in new.past}
+        assert all(one.start >= end for one in new.blocks)
+        if after >= block.minutes:
+            continue
+        bent = replace(new.blocks[0], day=block.day, start=block.start + timedelta(minutes=5))
+        faults = check(lost(CHEMISTRY, tomorrow, tomorrow), replace(new, blocks=(bent, *new.blocks[1:])))
+        assert any("under way" in fault.sentence for fault in faults)
