@@ -17,7 +17,18 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from calplan.errors import Fault
-from calplan.facts import MINUTE, YEARS, Clocked, ExamFacts, Facts, as_utc, place_of, steady_offset, what_it_is
+from calplan.facts import (
+    MINUTE,
+    YEARS,
+    Clocked,
+    ExamFacts,
+    Facts,
+    as_utc,
+    place_of,
+    steady_offset,
+    under_way,
+    what_it_is,
+)
 from calplan.model import UNIT, Block, Role
 
 if TYPE_CHECKING:
@@ -38,11 +49,14 @@ def clock_faults(facts: Facts, clocked: Iterable[Clocked]) -> Iterator[Fault]:
     ordered = sorted(clocked)
     yield from spacing_faults(facts, ordered)
     held_back = facts.catch_up if facts.catch_up and plenty(facts) else []
+    running = under_way(facts)
     for one in ordered:
         if one.what == "appointment":
             continue
         if not inside_one(facts.at_best, one.start, one.end):
             yield from time_faults(facts, one)
+        if one.what == "work" and any(meets(one, start, end) for start, end in running):
+            yield Fault("overlap", one.place, "It starts before the block that was under way has ended.")
         for start, end in held_back:
             if one.what == "work" and meets(one, start, end):
                 yield Fault("in-catch-up", one.place, f"The time from {start} to {end} is held back.")

@@ -125,7 +125,7 @@ def summary(found: Difference) -> str:
     if not found.changes and not found.lost and not found.regained:
         return "Nothing changes."
     counts = (
-        (found.count(What.MOVED), "block moves", "blocks move"),
+        (found.count(What.MOVED), "moves", "move"),
         (found.count(What.LONGER), "gets longer", "get longer"),
         (found.count(What.SHORTER), "gets shorter", "get shorter"),
         (found.count(What.REWRITTEN), "has other work", "have other work"),
@@ -133,6 +133,9 @@ def summary(found: Difference) -> str:
         (found.count(What.NEW), "is new", "are new"),
     )
     said = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
+    if said:
+        number, what = said[0].split(" ", 1)
+        said[0] = f"{number} block{'' if number == '1' else 's'} {what}"
     work = f"{found.lost} minutes of work fall out" if found.lost else "no work falls out"
     if found.regained:
         work = f"{found.regained} minutes of work come back in"

@@ -544,6 +544,18 @@ def doubtful(facts: Facts) -> Iterator[Stretch]:
     yield from facts.catch_up
     yield from margins([*facts.appointments, *papers], nearest)
     yield facts.as_of, facts.as_of + A_LITTLE_LATER
+    yield from margins(under_way(facts), facts.request.effort.rest)
+
+
+def under_way(facts: Facts) -> list[Stretch]:
+    """The blocks that had begun and not ended when the plan was made, without those that were said to be missed."""
+    found = []
+    for block in facts.plan.past:
+        start = at_clock(block.day, block.start.time(), facts.zone, fold=int(block.fold == 1))
+        end = start + timedelta(minutes=block.minutes)
+        if not block.missed and start <= facts.as_of < end:
+            found.append((start, end))
+    return found
 
 
 def margins(stretches: Iterable[Stretch], minutes: int) -> Iterator[Stretch]:

@@ -243,7 +243,7 @@ def sentence_of(
     over: bool,
     lightest: bool,
 ) -> str:
-    """One kind sentence: what is behind, if anything, and what would mend it in the ``days`` that are left."""
+    """Kind words: what is behind, if anything, and what would mend it in the ``days`` that are left."""
     if state is State.NOTHING_SAID:
         if over:
             return "Nothing was said of the blocks so far: tick what you did, and this page can tell how it goes."
@@ -253,10 +253,10 @@ def sentence_of(
     else:
         said = f"{state.capitalize()}: {_listed(list(_amounts(behind, exams)))}; {_mended(sum(behind.values()), days)}"
     if lightest:
-        said += "; after a week like this, the lightest plan that still covers what matters most is a good choice too"
+        said += ". After a week like this, the lightest plan that still covers what matters most is a good choice too"
     if silent:
         blocks = "one block" if silent == 1 else f"{silent} blocks"
-        said += f"; of {blocks} nothing was said, so tick what you did"
+        said += f". Of {blocks} nothing was said: tick what you did"
     return f"{said}."
 
 

@@ -183,12 +183,17 @@ def second_pass(fit: Fit, task: Task, tasks: Sequence[Task]) -> Task | None:
 
 
 def flagged(fit: Fit, task: Task, flags: Sequence[FlagState], silent: Iterable[Material]) -> Task | None:
-    """A second pass over these flags, and over the usual share of material of which nothing was said."""
+    """A second pass over these flags, and over the usual share of material of which nothing was said.
+
+    A problem that the student flagged as a must is as essential as a first pass, since it is known to be hard, while of
+    what nothing was said it is only assumed.
+    """
     kind, rates = task.kind, fit.setting.rates
     assert kind is not None
     each = {Kind.QUIZ: rates.quiz_missed, Kind.TEST: rates.test_missed}.get(kind, rates.flag) * fit.factor(kind)
     must = each * sum(flag.importance == MUST for flag in flags)
     should = each * len(flags) - must
+    said = must
     for one in silent:
         minutes, essential = estimate(fit.exam, rates, one)
         share = (essential if kind in (Kind.QUIZ, Kind.TEST) else minutes) * rates.flags / 100 * fit.factor(kind)
@@ -196,7 +201,8 @@ def flagged(fit: Fit, task: Task, flags: Sequence[FlagState], silent: Iterable[M
         should += share * (1 - rates.flags_must / 100)
     total = units(must + should)
     first = min(total, units(must))
-    ranks = (Rank.FLAG_MUST,) * first + (Rank.FLAG_SHOULD,) * (total - first)
+    sure = min(first, units(said))
+    ranks = (Rank.ESSENTIAL,) * sure + (Rank.FLAG_MUST,) * (first - sure) + (Rank.FLAG_SHOULD,) * (total - first)
     if not ranks:
         return None
     notes = (listed(fit, flags),) if flags else ()

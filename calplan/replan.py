@@ -10,7 +10,7 @@ the tasks are, :mod:`calplan.carrying`'s; who keeps which calendar event, :mod:`
 from __future__ import annotations
 
 from collections import Counter
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
 from hashlib import sha256
@@ -22,7 +22,7 @@ from msgspec.structs import replace
 from calplan import rules
 from calplan.busy import ReadCalendars, read_calendars
 from calplan.carrying import ASIDE, Old, carried
-from calplan.days import done_by_day, possible, resolve, unbooked
+from calplan.days import SOONEST, done_by_day, possible, resolve, unbooked
 from calplan.errors import BrokenPlan
 from calplan.identities import Side, exam_days, renamed
 from calplan.learned import known
@@ -155,6 +155,24 @@ def as_it_was(old: Plan, carry: Sequence[Carried]) -> bool:
     ) and asks == tuple(ask for ask in old.asks if ask.exam in exams)
 
 
+def worth_fitting(plan: Plan, request: Request, log: Iterable[Entry], *, as_of: datetime) -> bool:
+    """Whether what was said since the plan was made asks for other work ahead than it has.
+
+    That is so for flags that size a second pass, a pace, a sheet that is too long; not for work that was missed, which
+    :func:`calplan.settling.settled` tells. Nothing is scheduled for the answer, and no calendar is read; :func:`mend`
+    says what it would come to.
+    """
+    log = tuple(log)
+    if all(entry.at < plan.as_of for entry in log):
+        return False
+    past = settled(plan, request, log, as_of=as_of, grace=request.mending.grace)
+    over = {"", *(block.uid for block in past)}
+    told = known(request, plan, tuple(one for one in log if getattr(one, "block", "") in over))
+    today = wall(as_of, ZoneInfo(plan.zone)).date()
+    usable = [day.day for day in plan.days if day.room and day.day >= today]
+    return not as_it_was(plan, carried(Old(plan, request, past, told), request, usable, as_of=as_of))
+
+
 def told_in(task: Task) -> tuple[object, ...]:
     """The work of a task, whatever of it is over."""
     return task.ranks, task.items, task.notes, task.substitute
@@ -226,18 +244,29 @@ def due_of(task: Task, dates: Sequence[date]) -> int:
 def with_now(
     request: Request, busy: tuple[BusySpan, ...], past: Sequence[PastBlock], ahead: Sequence[Block], *, as_of: datetime
 ) -> Days:
-    """The days from now on; a block that begins in the next minutes keeps its room."""
+    """The days from now on; a block that begins in the next minutes keeps its room, and one under way its time."""
     spent = done_by_day(past)
-    days = resolve(request, busy, as_of=as_of, spent=spent)
     zone = ZoneInfo(request.zone)
+    free = free_again(past, zone, request.effort.rest, as_of=as_of)
+    days = resolve(request, busy, as_of=as_of, spent=spent, soonest=max(SOONEST, free))
     today = wall(as_of, zone).date()
     soon = [block for block in ahead if block.parts and block.day == today]
     if not soon or not days.days or days.days[0].day != today:
         return days
     if all(inside(block, days.days[0], zone) for block in soon):
         return days
-    earlier = resolve(request, busy, as_of=as_of, spent=spent, soonest=0)
+    earlier = resolve(request, busy, as_of=as_of, spent=spent, soonest=free)
     return replace(earlier, notices=days.notices)
+
+
+def free_again(past: Sequence[PastBlock], zone: ZoneInfo, rest: int, *, as_of: datetime) -> int:
+    """In how many minutes the block that is under way, and the rest after it, are over; 0 where there is none.
+
+    One that was said to be missed takes no time.
+    """
+    spans = [span_of(block, zone) for block in past if not block.missed]
+    ends = [span.end + timedelta(minutes=rest) for span in spans if span.start <= as_of < span.end]
+    return max((-((as_of - end) // timedelta(minutes=1)) for end in ends), default=0)
 
 
 def papers_again(
@@ -474,9 +503,9 @@ def still_bent(old: Plan, work: Workload) -> frozenset[int]:
 
 
 def seen_before(old: Plan, ground: Ground) -> dict[str, date]:
-    """When the tasks that are over were last worked on."""
+    """When the tasks that are over were last worked on; today's encore, which may have begun, is as good as over."""
     first = ground.days.days[0].day
-    seen = {}
+    seen = {task.id: task.ideal for task in old.tasks if task.role is Role.ENCORE and task.ideal <= first}
     for day in sorted(old.days, key=lambda day: day.day):
         for part in day.parts if day.day < first else ():
             seen[part.task] = day.day

@@ -19,6 +19,7 @@ from calplan.wording import may_be_later
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from calplan.model import Task
     from calplan.planner import Step
 
 MOST_LISTED = 20
@@ -159,13 +160,20 @@ def shortfall_sentences(plan: Plan, short: Shortfall) -> Iterator[str]:
         else f"From {short_day(short.first)} to {short_day(short.last)}"
     )
     yield f"{when} there are {short.needed} minutes of work that must lie there, and {short.free} minutes to hold them."
-    lost = [f"{minutes} minutes of {RANK_WORDS[rank]}" for rank, minutes in sorted(short.lost.items(), reverse=True)]
+    second = {task.ranks[unit] for task in plan.tasks if sized_by_flags(task) for unit in task.lost}
+    words = RANK_WORDS | ({Rank.ESSENTIAL: FLAGS_TOO} if Rank.ESSENTIAL in second else {})
+    lost = [f"{minutes} minutes of {words[rank]}" for rank, minutes in sorted(short.lost.items(), reverse=True)]
     yield f"Given up: {', '.join(lost)}."
     yield from ways_out(plan, short)
     if short.start is None:
         yield "No start within the two months before would have been early enough."
     else:
         yield f"A start on {short_day(short.start)} would have been early enough for everything."
+
+
+def sized_by_flags(task: Task) -> bool:
+    """Whether a task is a second pass over flags, and not over the last share of practice."""
+    return task.role is Role.CONSOLIDATE and not task.items
 
 
 def taper_sentence(plan: Plan, short: Shortfall) -> str:
@@ -284,6 +292,8 @@ HOLIDAY_WORDS = {
     HolidayUse.LIGHT: "half a day's work",
     HolidayUse.ORDINARY: "a day like any other",
 }
+FLAGS_TOO = "essentials, problems that you flagged 1 among them"
+"""What is given up where problems that were flagged are among it."""
 RANK_WORDS = {
     Rank.GATHER: "gathering material",
     Rank.TAPER: "the light last stretch",

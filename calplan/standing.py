@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import date, datetime
 
-    from calplan.model import Block, Day, Part, Request, Task
+    from calplan.model import Block, Day, Part, PastBlock, Request, Task
     from calplan.planner import Ground
 
 
@@ -119,7 +119,7 @@ def inside(block: Block, day: Day, zone: ZoneInfo) -> bool:
     return any(gap.start <= span.start and span.end <= gap.end for gap in day.gaps)
 
 
-def span_of(block: Block, zone: ZoneInfo) -> Span:
+def span_of(block: Block | PastBlock, zone: ZoneInfo) -> Span:
     """A block's instants."""
     start = instant(block.start.replace(fold=block.fold), zone)
     return Span(start, start + timedelta(minutes=block.minutes))

@@ -19,7 +19,7 @@ from calplan.checkins import last_words, read_log
 from calplan.cli import commands
 from calplan.cli_news import News, with_news
 from calplan.console import Exit
-from calplan.model import Keep, plan_from_json
+from calplan.model import Keep, Role, plan_from_json
 from calplan.request import read
 
 CHEMISTRY = Path(__file__).parents[1] / "fixtures" / "chemistry-30.toml"
@@ -421,3 +421,16 @@ def test_progress_names_what_is_untouched(plan: Path, tmp_path: Path) -> None:
     counted = (("Homework", range(5, 15)), ("Quiz", range(1, 6)), ("Test", range(1, 5)))
     pieces = {f"{kind} {number}" for kind, numbers in counted for number in numbers}
     assert set(re.sub(r"\n +", " ", named).split(", ")) == pieces | {"Notes", "Practice"}
+
+
+def test_a_block_that_mending_left_behind_can_still_be_flagged(plan: Path, tmp_path: Path) -> None:
+    log, out, later = tmp_path / "said.jsonl", tmp_path / "new.json", tmp_path / "later.json"
+    run("check-in", plan, "2027-01-06", "missed", "--log", log, "--as-of", "2027-01-07T08:00")
+    mend = ("mend", "--before", CHEMISTRY, "--log", log)
+    assert run(*mend, plan, "--as-of", "2027-01-07T09:00", "--write", out).exit_code == Exit.FINE
+    flags = [word for number in range(1, 21) for word in ("--flag", f"chem.homework-1 {number} 1")]
+    said = run("check-in", out, "2027-01-05", "done", "--log", log, *flags, "--as-of", "2027-01-07T10:00")
+    assert said.exit_code == Exit.FINE, said.output
+    assert run(*mend, out, "--as-of", "2027-01-07T11:00", "--write", later).exit_code == Exit.FINE
+    seconds = [task for task in plan_from_json(later.read_bytes()).tasks if task.role is Role.CONSOLIDATE]
+    assert "Homework 1: 1 (must), 2 (must)" in " ".join(note for task in seconds for note in task.notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -62,3 +63,4 @@ def test_every_block_is_told_once_or_stays_and_minutes_add_up(days: int, limit: 
     assert len(said) == len(found.changes)
     assert sum("→" in line and ": " in line for line in said) >= found.count(What.MOVED)
     assert f"{found.count(What.MOVED)} block" in summary(found) or not found.count(What.MOVED)
+    assert not found.changes or re.match(r"1 block \w+ |1 block (goes|moves)|\d+ blocks ", summary(found))

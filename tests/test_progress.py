@@ -190,8 +190,8 @@ def test_no_word_is_never_behind_and_neither_is_work_that_belongs_to_its_day() -
     found = goes(side, *missed("b", "c", "d"), now=days(5))
     assert (found.behind, found.silent, found.state) == (0, 1, State.ON_COURSE)
     assert found.sentence == (
-        "On course: nothing waits to be made up; after a week like this, the lightest plan that still covers what "
-        "matters most is a good choice too; of one block nothing was said, so tick what you did."
+        "On course: nothing waits to be made up. After a week like this, the lightest plan that still covers what "
+        "matters most is a good choice too. Of one block nothing was said: tick what you did."
     )
 
 
@@ -222,14 +222,14 @@ def test_up_to_two_usual_days_are_a_little_behind(uids: str, state: State) -> No
         (
             (word("a"),),
             2,
-            "On course: nothing waits to be made up; of 2 blocks nothing was said, so tick what you did.",
+            "On course: nothing waits to be made up. Of 2 blocks nothing was said: tick what you did.",
         ),
         (
             # 30 + 6 minutes over the days from 5 to 19 March
             (word("a", Outcome.PARTLY, reached=14), *missed("b"), word("c", number=2)),
             2,
             "A little behind: 30 minutes of notes and 6 minutes of quizzes; planned again over the 15 days that are "
-            "left, that is about 5 minutes more a day; after a week like this, the lightest plan that still "
+            "left, that is about 5 minutes more a day. After a week like this, the lightest plan that still "
             "covers what matters most is a good choice too.",
         ),
         (

@@ -47,6 +47,7 @@ from calplan.repairs import CannotMove, CannotUndo, hold, later, later_starts, u
 from calplan.replan import Way, mend
 from calplan.request import read
 from calplan.rules import check
+from calplan.sentences import shortfall_sentences
 from tests import mending_oracle, oracle
 from tests.strategies import requests
 
@@ -690,3 +691,56 @@ def test_two_changes_in_a_row_are_not_both_taken_back_over_days_that_are_gone() 
     back = undo(third, second, as_of=later_on + timedelta(minutes=2))
     with pytest.raises(CannotUndo):
         undo(back, first, as_of=later_on + timedelta(minutes=4))
+
+
+def test_an_encore_that_is_new_never_takes_the_name_of_one_that_has_begun() -> None:
+    """Else what is said of the one that is over would be read as work of the other."""
+    first, *_ = CHEMISTRY.exams
+    few = replace(CHEMISTRY, exams=(replace(first, materials=first.materials[:6]),))
+    as_of = datetime(2027, 1, 5, 14, tzinfo=UTC)
+    old = make_plan(few, {}, as_of=as_of)
+    encores = {task.id: task.ideal for task in old.tasks if task.role is Role.ENCORE}
+    assert len(encores) > 3
+    for block in old.blocks:
+        if any(part.task in encores for part in block.parts):
+            now = block.start.replace(tzinfo=ZoneInfo(old.zone)) + timedelta(hours=1)
+            changed = moved(few, 20)
+            new = mend(old, few, changed, {}, (), as_of=now)
+            over = {one.task for past in new.past for one in past.worked if one.role is Role.ENCORE}
+            ahead = {task.id for task in new.tasks if task.role is Role.ENCORE and task.ideal > block.day}
+            assert over
+            assert not over & ahead
+
+
+def test_what_was_flagged_counts_as_essential_and_is_named_when_it_finds_no_room() -> None:
+    """Three lost days near the end, with many musts: what is given up says so."""
+    flags = tuple(Flag(problem=str(number), importance=1) for number in range(1, 41))
+    block = OLD.blocks[0]
+    at = block.start.replace(tzinfo=ZoneInfo(OLD.zone)) + timedelta(hours=2)
+    found = (Found(exam="chem", material="chem.homework-1", flags=flags),)
+    log = (CheckIn(id="a", at=at, block=block.uid, outcome=Outcome.DONE, found=found),)
+    new = mend(OLD, CHEMISTRY, CHEMISTRY, {}, log, as_of=at)
+    [second] = [t for t in new.tasks if t.role is Role.CONSOLIDATE and t.kind is Kind.HOMEWORK]
+    assert second.ranks.count(Rank.ESSENTIAL) == 40 * 4 // 5  # forty flags of four minutes
+    assert Rank.FLAG_MUST in second.ranks  # what nothing was said of yet
+    short = mend(OLD, CHEMISTRY, lost(CHEMISTRY, date(2027, 1, 7), date(2027, 1, 30)), {}, log, as_of=at)
+    assert short.shortfall is not None
+    assert any("problems that you flagged 1 among them" in one for one in shortfall_sentences(short, short.shortfall))
+
+
+@pytest.mark.parametrize("after", [0, 5, 20])
+def test_nothing_is_planned_over_a_block_that_is_under_way(after: int) -> None:
+    """Tomorrow is lost, said at the beginning or in the middle of today's block: its time and the rest stay free."""
+    zone = ZoneInfo(OLD.zone)
+    for block in OLD.blocks[:8]:
+        now = block.start.replace(tzinfo=zone) + timedelta(minutes=after)
+        tomorrow = block.day + timedelta(days=1)
+        new = mend(OLD, CHEMISTRY, lost(CHEMISTRY, tomorrow, tomorrow), {}, as_of=now)
+        end = block.start + timedelta(minutes=block.minutes + 10)  # README: ten minutes of rest between two blocks
+        assert block.uid in {one.uid for one in new.past}
+        assert all(one.start >= end for one in new.blocks)
+        if after >= block.minutes:
+            continue
+        bent = replace(new.blocks[0], day=block.day, start=block.start + timedelta(minutes=5))
+        faults = check(lost(CHEMISTRY, tomorrow, tomorrow), replace(new, blocks=(bent, *new.blocks[1:])))
+        assert any("under way" in fault.sentence for fault in faults)

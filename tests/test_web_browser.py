@@ -506,7 +506,7 @@ def test_a_tap_on_an_events_link_and_a_tap_on_a_button_say_how_a_block_went(
         assert "Done: " not in summaries(feed)[first["UID"]]
         page.get_by_text("Partly, or say more").click()
         page.fill("[name=reached]", "15")
-        page.fill("[name=flags-1]", "7 1, 9 2")
+        page.locator("[name^=flags-]").first.fill("7 1, 9 2")
         page.get_by_role("button", name="Partly done").click()
         expect(page.get_by_text("You said: partly done, 15 minutes of it")).to_be_visible()
         page.goto(f"{served.address}/plan/{token(served.app, Power.MANAGE, kept.id)}")

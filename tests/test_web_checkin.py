@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import re
 from concurrent.futures import ThreadPoolExecutor
-from datetime import timedelta
+from datetime import UTC, timedelta
 from html import unescape
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import icalendar
 import pytest
 
 from calplan.checkins import CheckIn, Flag, Outcome, last_words, standing
-from calplan.model import Plan, plan_from_json
+from calplan.learned import known
+from calplan.model import Kind, Plan, Role, plan_from_json
 from tests import served
 from web import forms, plans, store
 from web.powers import Power
@@ -135,14 +137,14 @@ def test_partly_with_minutes_flags_and_sheet_is_kept_as_it_was_said(
     plan = plan_of(kept)
     quizzes = next(block for block in plan.blocks if "quiz" in block.parts[0].task or block.day == plan.days[1].day)
     page = client.get(address(app, kept, quizzes.uid))
-    assert 'name="flags-1"' in page.text
+    assert 'name="flags-chem.quiz-1"' in page.text
     fields = {
         "act": "partly",
         "form": hidden(page),
         "reached": "10",
         "minutes": "25",
-        "wrong-1": "2",
-        "flags-1": "7 1, 9b 2 x2, 12 3",
+        "wrong-chem.quiz-1": "2",
+        "flags-chem.quiz-1": "7 1, 9b 2 x2, 12 3",
         "sheet_pages": "1",
         "instead": "  helped   at home ",
     }
@@ -168,7 +170,7 @@ def test_partly_with_minutes_flags_and_sheet_is_kept_as_it_was_said(
         ({"act": "partly", "reached": "9999"}, "a whole number from 1 to"),
         ({"act": "done", "minutes": "-3"}, "a whole number from 0 to 600"),
         ({"act": "done", "sheet_pages": "many"}, "a whole number from 0 to 20"),
-        ({"act": "done", "flags-1": "seven one"}, "cannot be read. Write a problem and 1, 2 or 3"),
+        ({"act": "done", "flags-chem.homework-1": "seven one"}, "cannot be read. Write a problem and 1, 2 or 3"),
         ({"act": "done", "instead": "x" * 201}, "At most 200 characters"),
     ],
 )
@@ -187,7 +189,7 @@ def test_what_is_wrong_stands_beside_its_field_and_nothing_typed_is_lost(
 
 def test_everything_wrong_is_told_at_once(app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock) -> None:
     clock.forward(days=1)
-    fields = {"act": "partly", "reached": "x", "minutes": "y", "sheet_pages": "z", "flags-1": "q"}
+    fields = {"act": "partly", "reached": "x", "minutes": "y", "sheet_pages": "z", "flags-chem.homework-1": "q"}
     answer = client.post(address(app, kept, plan_of(kept).blocks[0].uid), data=fields)
     assert answer.text.count('class="problem"') == 4
 
@@ -293,3 +295,106 @@ def test_the_enter_key_says_nothing_of_the_block(
     assert "Press one of the buttons" in words(answer)
     assert 'value="20"' in answer.text
     assert log(app, kept) == ()
+
+
+def to_flag(answer: TestResponse) -> list[str]:
+    """The materials that a block's page has a field for flags for."""
+    return re.findall(r'name="flags-([^"]+)"', answer.text)
+
+
+def plan_again(app: Flask, client: FlaskClient, kept: Kept) -> None:
+    """The change form sent as it is, which plans missed work again and fits what lies ahead to what was said."""
+    now = served.now_kept(app, kept)
+    fields = forms.to_fields(served.mapping_of()) | {"version": str(now.version), "act": "keep"}
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    answer = client.post(f"{own}/change", data=fields, content_type="multipart/form-data")
+    assert answer.status_code == 303, words(answer)
+
+
+def taken(text: str) -> set[str]:
+    """The pieces that the words of a block say to take."""
+    return set(re.findall(r"(?:Homework|Quiz|Test) \d+", text.partition("Take:")[2].partition("How:")[0]))
+
+
+def test_a_block_that_mending_left_behind_can_still_be_flagged_and_its_flags_size_the_second_pass(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    """Planned again in the morning, and only then asked how yesterday went: its page asks as it did before."""
+    clock.forward(days=2)
+    uids = [block.uid for block in plan_of(kept).blocks[:2]]
+    before = [to_flag(client.get(address(app, kept, uid))) for uid in uids]
+    client.post(address(app, kept, uids[1]), data={"act": "missed"})
+    plan_again(app, client, kept)
+    plan = served.plan_now(app, kept)
+    assert {one.uid for one in plan.past} == set(uids)
+    titles = {
+        one.title: one.key for exam in plans.opened(served.now_kept(app, kept)).request.exams for one in exam.materials
+    }
+    for block in plan.past:
+        assert {titles[one] for one in taken(block.text)} <= set(to_flag(client.get(address(app, kept, block.uid))))
+    assert [to_flag(client.get(address(app, kept, uid))) for uid in uids] == before
+
+    many = ", ".join(f"{number} 1" for number in range(1, 21))
+    answer = client.post(address(app, kept, uids[0]), data={"act": "done", f"flags-{before[0][0]}": many})
+    assert answer.status_code == 303
+    plan_again(app, client, kept)
+    seconds = [task for task in served.plan_now(app, kept).tasks if task.role is Role.CONSOLIDATE]
+    [second] = [task for task in seconds if task.kind is Kind.HOMEWORK]
+    assert "1 (must), 2 (must), 3 (must)" in " ".join(second.notes)
+    assert len(second.ranks) * 5 >= 20 * 4  # twenty flags of four minutes each
+
+
+def test_what_was_flagged_can_be_settled_on_the_page_of_its_second_pass(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    """A second pass over a kind asks about what was flagged in it, and once it is settled still does."""
+    clock.forward(days=1)
+    first = plan_of(kept).blocks[0].uid
+    client.post(address(app, kept, first), data={"act": "done", "flags-chem.homework-2": "3 1, 5 2"})
+    plan_again(app, client, kept)
+    plan = served.plan_now(app, kept)
+    names = {task.id for task in plan.tasks if task.role is Role.CONSOLIDATE and task.kind is Kind.HOMEWORK}
+    block = next(one for one in plan.blocks if names & {part.task for part in one.parts})
+    clock.now = block.start.replace(tzinfo=ZoneInfo(plan.zone)).astimezone(UTC)
+    for _ in range(2):
+        assert "chem.homework-2" in to_flag(client.get(address(app, kept, block.uid)))
+        assert "chem.homework-3" not in to_flag(client.get(address(app, kept, block.uid)))
+        said = {"act": "done", "flags-chem.homework-2": "3 3, 5 3"}
+        assert client.post(address(app, kept, block.uid), data=said).status_code == 303
+    request = plans.opened(served.now_kept(app, kept)).request
+    assert not known(request, plan, log(app, kept)).open_flags()
+
+
+def test_where_nothing_was_flagged_a_second_pass_asks_about_all_of_its_kind(
+    app: Flask, client: FlaskClient, kept: Kept
+) -> None:
+    plan = plan_of(kept)
+    names = {task.id for task in plan.tasks if task.role is Role.CONSOLIDATE and task.kind is Kind.QUIZ}
+    block = next(one for one in plan.blocks if names & {part.task for part in one.parts})
+    quizzes = {one.key for exam in plans.opened(kept).request.exams for one in exam.materials if one.kind is Kind.QUIZ}
+    assert quizzes <= set(to_flag(client.get(address(app, kept, block.uid))))
+
+
+def test_flags_alone_are_offered_to_be_fitted_in_until_they_are(
+    app: Flask, client: FlaskClient, kept: Kept, clock: served.Clock
+) -> None:
+    """One who misses nothing has second passes of the right size too; what changes no work is no reason to ask."""
+    own = f"/plan/{served.token(app, Power.MANAGE, kept.id)}"
+    clock.forward(days=1)
+    uid = plan_of(kept).blocks[0].uid
+    assert client.post(address(app, kept, uid), data={"act": "done"}).status_code == 303
+    assert "Fit the plan to it" not in words(client.get(own))
+    many = ", ".join(f"{number} 1" for number in range(1, 13))
+    clock.forward(minutes=1)
+    client.post(address(app, kept, uid), data={"act": "done", "flags-chem.homework-1": many})
+    assert "kept for the second pass" in words(client.get(address(app, kept, uid)))
+    assert "Fit the plan to it" in words(client.get(own))
+    looked = client.get(f"{own}/difference?again=1")
+    assert "Apply this" in words(looked)
+    clock.forward(minutes=1)
+    answer = client.post(f"{own}/difference", data={"again": "1", "version": str(served.now_kept(app, kept).version)})
+    assert answer.status_code == 303
+    assert "Fit the plan to it" not in words(client.get(own))
+    tasks = served.plan_now(app, kept).tasks
+    [second] = [one for one in tasks if one.role is Role.CONSOLIDATE and one.kind is Kind.HOMEWORK]
+    assert "Homework 1: 1 (must), 2 (must)" in " ".join(second.notes)

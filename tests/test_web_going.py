@@ -183,7 +183,7 @@ def test_flags_are_told_by_exam_and_settled_ones_counted(app: Flask, client: Fla
         for part in block.parts:
             first.setdefault(tasks[part.task], block.uid)
     for exam, uid in first.items():
-        fields = re.findall(r'name="(flags-\d+)"', client.get(f"/block/{check_in}/{uid}").text)
+        fields = re.findall(r'name="(flags-[^"]+)"', client.get(f"/block/{check_in}/{uid}").text)
         assert fields, exam
         assert client.post(f"/block/{check_in}/{uid}", data={"act": "done", fields[0]: "7 1"}).status_code == 303
     going = f"/plan/{served.token(app, Power.MANAGE, kept.id)}/going"
@@ -193,7 +193,7 @@ def test_flags_are_told_by_exam_and_settled_ones_counted(app: Flask, client: Fla
     assert "Biology: 1 open, 0 settled" in text
     clock.forward(days=1)
     uid = first["chem"]
-    client.post(f"/block/{check_in}/{uid}", data={"act": "done", "flags-1": "7 3"})
+    client.post(f"/block/{check_in}/{uid}", data={"act": "done", "flags-chem.homework-1": "7 3"})
     words = said(client, going)
     assert "1 open, 1 settled" in words
     assert "Chemistry: 0 open, 1 settled" in words
@@ -222,7 +222,7 @@ def test_the_ask_list_is_for_the_next_appointment_that_has_not_begun(
     plan = plan_from_json(kept.plan)
     clock.now = datetime(2027, 1, 8, 12, 0, tzinfo=UTC)
     check_in = served.token(app, Power.CHECK_IN, kept.id)
-    client.post(f"/block/{check_in}/{plan.blocks[0].uid}", data={"act": "done", "flags-1": "7 1 x3"})
+    client.post(f"/block/{check_in}/{plan.blocks[0].uid}", data={"act": "done", "flags-chem.homework-1": "7 1 x3"})
     clock.now = now.astimezone(UTC)
     words = said(client, f"/plan/{served.token(app, Power.MANAGE, kept.id)}/going")
     assert "three tries went wrong" in words
@@ -248,7 +248,7 @@ def unanswered_quiz(exam: dict[str, object], title: str) -> dict[str, object]:
 def flagged(app: Flask, client: FlaskClient, plan_id: str, uid: str, text: str) -> None:
     """Says that a block was done, with flags on its first material."""
     check_in = served.token(app, Power.CHECK_IN, plan_id)
-    answer = client.post(f"/block/{check_in}/{uid}", data={"act": "done", "flags-1": text})
+    answer = client.post(f"/block/{check_in}/{uid}", data={"act": "done", "flags-chem.homework-1": text})
     assert answer.status_code == 303
 
 

@@ -306,6 +306,7 @@ def test_a_block_that_had_begun_before_a_change_keeps_its_page_and_its_words() -
         assert page.block.headline == past.headline
         assert not any(line.startswith("When: ") for line in page.block.lines)
         assert set(page.block.lines) <= set(past.text.split("\n"))
+        assert not any(line.startswith(page.block.headline) for line in page.block.lines)  # it is the title already
     assert page.near == "Now"
 
 
@@ -452,6 +453,7 @@ def app() -> Flask:
 NOTHING_SAID: dict[str, Any] = {
     "done": "",
     "to_plan_again": 0,
+    "to_fit": False,
     "open_blocks": (),
     "form": "0123456789abcdef",
     "standing": checking.Standing(None, 0),
@@ -953,3 +955,18 @@ def test_focus_is_never_hidden() -> None:
     """The one element without an outline is the target of the skip link, which is no control."""
     without = re.findall(r"([^{}]+)\{[^{}]*outline:\s*(?:none|0)", LOOK)
     assert [selector.strip().split("\n")[-1] for selector in without] == ["main"]
+
+
+@pytest.mark.parametrize("subject", ["כימיה אורגנית", "كيمياء"])
+def test_numbers_after_a_right_to_left_title_stay_outside_its_run(subject: str) -> None:
+    """U+2068 and U+2069 isolate (UAX #9); what follows a title of another script is not written before it."""
+    assert pages.apart(subject) == f"\N{FIRST STRONG ISOLATE}{subject}\N{POP DIRECTIONAL ISOLATE}"
+    assert pages.apart("Chemistry 3") == "Chemistry 3"
+    loose = [
+        (name, found)
+        for name in ("_page_days", "_page_stock", "going", "paper")
+        for found in re.findall(
+            r"\{\{ exam\.subject \}\}(?:</strong>)?[:,]", (WEB / "templates" / f"{name}.html").read_text()
+        )
+    ]
+    assert loose == []

@@ -11,8 +11,8 @@ import re
 from typing import TYPE_CHECKING, NamedTuple
 
 from calplan.checkins import CheckIn, Flag, Found, Outcome, Undone, standing
-from calplan.contents import part_items
-from calplan.model import UNIT, Block, Plan, block_units, identity
+from calplan.learned import blocks_of, known
+from calplan.model import UNIT, Block, Role, block_units, identity
 from calplan.wording import one_line
 
 if TYPE_CHECKING:
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calplan.checkins import Log
-    from calplan.model import PastBlock, Request
+    from calplan.learned import Known, Work
+    from calplan.model import PastBlock, Plan, Request
 
 MOST_WORDS = 200
 """Characters in which one can say what was done instead."""
@@ -52,22 +53,31 @@ def standing_of(log: Log, uid: str) -> Standing:
     return Standing(mine[-1] if mine else None, max(0, len(mine) - 1))
 
 
-def pieces_of(plan: Plan, request: Request, block: Block | PastBlock) -> tuple[Piece, ...]:
-    """The materials that a block works on, each once; of blocks that an earlier plan had nothing is known."""
-    if not isinstance(block, Block):
-        return ()
-    tasks = {task.id: task for task in plan.tasks}
+def pieces_of(plan: Plan, request: Request, block: Block | PastBlock, log: Log) -> tuple[Piece, ...]:
+    """The materials that a block works on or, once it is over, has worked on, each once; none that has gone.
+
+    The second pass over a kind works on what was flagged in it, now or earlier; where nothing was, on all of the kind.
+    Fields are named by the material's own key, so that a plan that is mended meanwhile puts nothing into another one.
+    """
     titles = {(exam.key, one.key): one.title for exam in request.exams for one in exam.materials}
-    found = dict.fromkeys(
-        (tasks[part.task].exam, share.item.material)
-        for part in block.parts
-        for share in part_items(tasks[part.task], part)
-        if share.item.material
-    )
+    found: dict[tuple[str, str], None] = {}
+    for work in blocks_of(plan)[block.uid].works:
+        keys = work.by_material(work.units) or flagged_in(request, known(request, plan, log), work)
+        found.update(dict.fromkeys(one for one in titles if one[0] == work.exam and one[1] in keys))
     return tuple(
-        Piece(exam, material, one_line(titles.get((exam, material), material)), f"wrong-{number}", f"flags-{number}")
-        for number, (exam, material) in enumerate(found, 1)
+        Piece(exam, material, one_line(titles[exam, material]), f"wrong-{material}", f"flags-{material}")
+        for exam, material in found
     )
+
+
+def flagged_in(request: Request, told: Known, work: Work) -> tuple[str, ...]:
+    """The materials that a second pass over a kind is for; none where the work is no such pass."""
+    if work.role is not Role.CONSOLIDATE or work.kind is None:
+        return ()
+    flagged = {flag.material for flag in told.flags if (flag.exam, flag.kind) == (work.exam, work.kind)}
+    exams = [exam for exam in request.exams if exam.key == work.exam]
+    mine = [one.key for exam in exams for one in exam.materials if one.kind is work.kind]
+    return tuple(key for key in mine if key in flagged) or tuple(mine)
 
 
 def work_minutes(block: Block | PastBlock) -> int:

@@ -14,6 +14,7 @@ from datetime import date, datetime, timedelta
 from functools import partial
 from itertools import groupby
 from typing import TYPE_CHECKING
+from unicodedata import bidirectional
 from zoneinfo import ZoneInfo
 
 from calplan import sentences
@@ -57,13 +58,24 @@ __all__ = [
     "plan_page",
 ]
 
+
+def apart(text: str) -> str:
+    """A title as it stands before numbers and commas: one with right-to-left letters is isolated from them.
+
+    Else the bidirectional algorithm takes them into its run, and "40" stands before what it counts (Unicode Standard
+    Annex #9, §2.4 and §6.3: isolates for text of unknown direction).
+    """
+    return f"\u2068{text}\u2069" if any(bidirectional(letter) in ("R", "AL") for letter in text) else text
+
+
 FILTERS: dict[str, Callable[..., str]] = {
     "clock": clock,
     "day": sentences.long_day,
     "short_day": sentences.short_day,
     "day_and_time": day_and_time,
+    "apart": apart,
 }
-"""What templates write dates and times with."""
+"""What templates write dates, times and titles with."""
 
 
 # ------------------------------------------------------------------------------------------------ the pages
@@ -221,7 +233,7 @@ def part_shown(asked: Asked) -> PartShown:
 
 
 def past_block(block: PastBlock, zone: ZoneInfo) -> BlockShown:
-    """A block that had begun before the plan was made again, in the words that it had."""
+    """A block that had begun before the plan was made again, in the words that it had, its headline once."""
     begins = instant(block.start.replace(fold=block.fold), zone)
     ends = begins + timedelta(minutes=block.minutes)
     start = wall(begins, zone)
@@ -236,7 +248,11 @@ def past_block(block: PastBlock, zone: ZoneInfo) -> BlockShown:
         parts=(),
         beside=(),
         when_said=(),
-        lines=tuple(line for line in block.text.split("\n") if line and not line.startswith("When: ")),
+        lines=tuple(
+            line
+            for line in block.text.split("\n")
+            if line and not line.startswith("When: ") and line != f"{block.headline} ({block.minutes} minutes)"
+        ),
         begins=begins,
         ends=ends,
     )

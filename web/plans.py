@@ -20,7 +20,7 @@ from calplan.errors import NoPlan
 from calplan.model import Plan, Request, plain, plan_from_json, to_json
 from calplan.planner import Step, make_plan, trade_off
 from calplan.publicdays import versions
-from calplan.replan import Way, mend
+from calplan.replan import Way, mend, worth_fitting
 from calplan.request import from_mapping
 from calplan.settling import settled
 from web import store
@@ -266,6 +266,11 @@ def to_plan_again(old: Opened, now: datetime) -> int:
     past = settled(old.plan, old.request, old.log, as_of=now, grace=old.request.mending.grace)
     before = {uid: [one.back for one in block.worked] for uid, block in known.items()}
     return sum([one.back for one in block.worked] != before.get(block.uid, [0] * len(block.worked)) for block in past)
+
+
+def to_fit(old: Opened, now: datetime) -> bool:
+    """Whether what was said since the plan was made asks for other work ahead than it has."""
+    return worth_fitting(old.plan, old.request, old.log, as_of=now)
 
 
 def say(service: Service, connection: Connection, plan_id: str, entries: Iterable[Entry]) -> bool:

@@ -193,6 +193,7 @@ def plan_shown(token: str, old: Opened, done: str) -> str:
         address=f"{service().settings.address}/plan/{token}",
         done=done,
         to_plan_again=plans.to_plan_again(old, service().clock()),
+        to_fit=plans.to_fit(old, service().clock()),
         open_blocks=pages.open_blocks(values["page"], plans.log_of(reading(), old.kept.id), service().clock()),
         form=service().entropy(8).hex(),
         can_undo=undone(reading(), old, service().clock()) is not None,
@@ -318,7 +319,7 @@ def block_shown(
         moved=moved_since(reading(), old, mine.uid),
         standing=checking.standing_of(log, mine.uid),
         in_words=checking.in_words,
-        pieces=checking.pieces_of(old.plan, old.request, mine),
+        pieces=checking.pieces_of(old.plan, old.request, mine, log),
         work=checking.work_minutes(mine),
         form=request.form.get("form") or service().entropy(8).hex(),
         fields=request.form if wrong else {},
@@ -334,7 +335,7 @@ def checked_in(old: Opened, mine: Block | PastBlock) -> dict[str, str]:
         entries: list[Entry] = [checking.taken_back(word, at=now)] if word else []
     else:
         begun = instant(mine.start.replace(fold=mine.fold), ZoneInfo(old.plan.zone)) <= now
-        pieces = checking.pieces_of(old.plan, old.request, mine)
+        pieces = checking.pieces_of(old.plan, old.request, mine, log)
         said = checking.read(request.form.to_dict(), mine, pieces, at=now, begun=begun)
         if said.entry is None:
             return said.wrong
@@ -521,7 +522,8 @@ def change(token: str) -> str | AnyResponse | tuple[str, int]:
         return faster(made, old, known)
     if made.act != "keep" or made.plan is None or made.asked is None:
         return making_page(made, old), HTTPStatus.UNPROCESSABLE_ENTITY if made.problems else HTTPStatus.OK
-    if not made.anything_new and made.mapping == old.mapping and not plans.to_plan_again(old, service().clock()):
+    said = plans.to_plan_again(old, service().clock()) or plans.to_fit(old, service().clock())
+    if not made.anything_new and made.mapping == old.mapping and not said:
         return redirect(url_for("student.plan", token=token), HTTPStatus.SEE_OTHER)
     limited("kept_bytes", made.weight())
     calendars = {one.name: one for one in made.calendars}
