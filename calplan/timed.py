@@ -1,8 +1,8 @@
 """A piece of work that is given up when it takes too long, whatever thread it runs in.
 
 It is stopped in two steps. First an exception is raised inside the work, so that its process lives on: by an alarm of
-the system in a main thread, else by a second thread. What does not come back even then, because it hangs in code that is
-no Python, has its process ended, which whoever waits for the process has to be ready for.
+the system in a main thread, else by a second thread. What does not come back even then, because it hangs in code that
+is no Python, has its process ended, which whoever waits for the process has to be ready for.
 """
 
 from __future__ import annotations
