@@ -11,8 +11,10 @@
 A row's files are written whole (beside, then renamed) before its line is added to the outcomes; so the lines that are
 there say which rows are done, and a run that is started again with the same roster goes on after the last whole line.
 Where a plan is mended, the one before is laid aside until the line is there, so that a row whose files were written and
-whose line was not is mended from the same plan again. Nothing else is kept, and nothing is written twice with other
-bytes. Files are named by references that can name one, and by no others: what else a row calls itself leads nowhere.
+whose line was not is mended from the same plan again. Lines are written for a lot of rows at once, when the files that
+they speak of are on the disk, so that all of this holds after a power failure too. Nothing else is kept, and nothing is
+written twice with other bytes. Files are named by references that can name one, and by no others: what else a row calls
+itself leads nowhere.
 """
 
 from __future__ import annotations
@@ -23,10 +25,12 @@ import io
 import json
 import os
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
+from time import monotonic
 from typing import IO, TYPE_CHECKING
 
 import msgspec
@@ -49,6 +53,10 @@ if TYPE_CHECKING:
 UNDER_WAY = "under-way"
 OUTCOMES, MANIFEST = "outcomes.jsonl", "manifest.json"
 FOLDERS = ("calendars", "plans", "classes")
+LOT, LOT_SECONDS = 64, 1.0
+"""Rows whose files are flushed together, at most, and how long the first of them waits for that, about."""
+FLUSHED_AT_ONCE = 16
+"""Files that are flushed side by side: a disk does many at once in the time of one or two."""
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """The date of all that lies in a ZIP archive: the earliest that there is, so that equal runs give equal bytes."""
 
@@ -111,6 +119,9 @@ class Directory:
             raise self._refused("there are other files here.", "Give a directory that is empty or does not exist.")
         self.old = Earlier(path) if finished is not None and not self.finished else None
         self.done = 0
+        self.lot: list[tuple[bytes, tuple[Path, ...]]] = []
+        """Lines of rows whose files are written and perhaps not on the disk yet, with those files."""
+        self.lot_begun = 0.0
         self.closing = False
         self.unsure = False
         """Whether references that vanished were kept, because rows are there whose reference cannot be read."""
@@ -148,6 +159,8 @@ class Directory:
             write_whole(self.under_way / MANIFEST, msgspec.json.format(msgspec.json.encode(self.manifest)) + b"\n")
         for leftover in self.path.rglob("*.part"):
             leftover.unlink()
+        for place in (self.path.parent, self.path, self.under_way, self.place):
+            flush(place)
         self.file = outcomes.open("ab")
 
     # ------------------------------------------------------------------------------------------- while it runs
@@ -172,14 +185,33 @@ class Directory:
             write_whole(self.place / "classes" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
 
     def take(self, made: Made) -> None:
-        """Writes a row's files, then its line."""
+        """Writes a row's files, and then, with others, its line."""
         calendar, plan = self._calendar(made.outcome, self.place), self._plan(made.outcome, self.place)
+        files: tuple[Path, ...] = ()
         if made.plan and calendar is not None and plan is not None:
-            write_whole(calendar, made.ics)
+            files = calendar, plan
+            write_whole(calendar, made.ics, flushed=False)
             kept = b'{"schema":1,"request":' + made.request + b',"plan":' + made.plan + b"}"
-            write_whole(plan, gzip.compress(kept, mtime=0))
-        self.file.write(msgspec.json.encode(made.outcome) + b"\n")
+            write_whole(plan, gzip.compress(kept, mtime=0), flushed=False)
+        if not self.lot:
+            self.lot_begun = monotonic()
+        self.lot.append((msgspec.json.encode(made.outcome) + b"\n", files))
+        if len(self.lot) >= LOT or monotonic() - self.lot_begun >= LOT_SECONDS:
+            self._write_lot()
+
+    def _write_lot(self) -> None:
+        """Has the files of the lot put on the disk, then writes its lines."""
+        files = [file for _, mine in self.lot for file in mine]
+        if files:
+            with ThreadPoolExecutor(FLUSHED_AT_ONCE) as executor:
+                list(executor.map(flush, files))
+            for folder in FOLDERS[:2]:
+                flush(self.place / folder)
+        for line, _ in self.lot:
+            self.file.write(line)
+        self.lot.clear()
         self.file.flush()
+        os.fsync(self.file.fileno())
 
     def _calendar(self, outcome: Outcome, place: Path | None = None) -> Path | None:
         """Where a row's calendar lies, or is to lie; ``None`` where its reference can name no file."""
@@ -193,8 +225,11 @@ class Directory:
 
     def close(self) -> None:
         """Lets go of the outcomes; what is written stays, and a run that is not finished can go on."""
-        if not self.finished and not self.closing:
-            self.file.close()
+        if not self.finished and not self.closing and not self.file.closed:
+            try:
+                self._write_lot()
+            finally:
+                self.file.close()
 
     # ----------------------------------------------------------------------------------------------- the end
 
@@ -203,6 +238,7 @@ class Directory:
         if self.finished:
             return
         if not self.closing:
+            self._write_lot()
             self._with_vanished(remove=remove_vanished)
             self.file.close()
             self._settle()
@@ -210,9 +246,10 @@ class Directory:
             counted = Counted.of(outcomes_in(self.under_way / OUTCOMES))
             write_whole(self.path / "summary.html", page(counted, self.manifest.as_of, self.manifest.doubts).encode())
             write_whole(self.path / "everything.zip", self._archive)
-            os.replace(self.under_way / OUTCOMES, self.path / OUTCOMES)
-        os.replace(self.under_way / MANIFEST, self.path / MANIFEST)
+            move(self.under_way / OUTCOMES, self.path / OUTCOMES)
+        move(self.under_way / MANIFEST, self.path / MANIFEST)
         self.under_way.rmdir()
+        flush(self.path)
         self.finished = True
 
     def _settle(self) -> None:
@@ -224,6 +261,8 @@ class Directory:
             for path in sorted((self.under_way / folder).glob("*")):
                 (self.path / folder).mkdir(exist_ok=True)
                 os.replace(path, self.path / folder / path.name)
+            if (self.path / folder).exists():
+                flush(self.path / folder)
             with suppress(FileNotFoundError):
                 (self.under_way / folder).rmdir()
         for one in outcomes_in(self.under_way / OUTCOMES):
@@ -264,6 +303,7 @@ class Directory:
                 gone = msgspec.structs.replace(one, row=0)
                 self.file.write(msgspec.json.encode(gone) + b"\n")
         self.file.flush()
+        os.fsync(self.file.fileno())
 
     def _results(self, file: IO[bytes]) -> None:
         write_results(file, (result_row(one, self._calendar_of(one)) for one in outcomes_in(self.under_way / OUTCOMES)))
@@ -381,17 +421,40 @@ def hardly_begun(path: Path) -> bool:
     return True
 
 
-def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None]) -> None:
-    """Writes a file beside its place, and then puts it there."""
+def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None], *, flushed: bool = True) -> None:
+    """Writes a file beside its place, and then puts it there; it is on the disk then, unless that is left to others."""
     part = path.with_name(f"{path.name}.part")
     with part.open("wb") as file:
         if isinstance(data, bytes):
             file.write(data)
         else:
             data(file)
+        if flushed:
+            file.flush()
+            os.fsync(file.fileno())
     with suppress(PermissionError):
         part.chmod(0o600)
     os.replace(part, path)
+    if flushed:
+        flush(path.parent)
+
+
+def move(path: Path, target: Path) -> None:
+    """Puts a file in another place, and has that on the disk before anything else happens."""
+    os.replace(path, target)
+    flush(target.parent)
+    flush(path.parent)
+
+
+def flush(path: Path) -> None:
+    """Has the system write a file, or a folder's entries, to the disk; folders only where they can be opened."""
+    if path.is_dir() and not hasattr(os, "O_DIRECTORY"):
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 # ---------------------------------------------------------------------------------------------- results as CSV

@@ -3,9 +3,9 @@
     bytes → text → records → rows
 
 Nothing that is wrong in one row touches another. A quote that is never closed would swallow all that follows it: such a
-row ends with its own line, and the next line begins a new one. So does one whose quote is closed further down, by a stray
-quote in the same column, so that what lies between looks like rows. A row's number is the one that a spreadsheet shows:
-records are counted from 1, the headings first. Lines of JSON are counted as lines.
+row ends with its own line, and the next line begins a new one. So does one whose quote is closed rows later, by a stray
+quote in the same column. A row's number is the one that a spreadsheet shows: records are counted from 1, the headings
+first. Lines of JSON are counted as lines.
 
 Separators are commas, semicolons or tabs, whichever the headings use; text is UTF-8 with or without a byte order mark,
 or UTF-16 with one (RFC 4180 for the form; the rest as spreadsheets write it, from memory).
@@ -275,7 +275,7 @@ def look_like_rows(texts: Sequence[str], separator: str, width: int) -> bool:
         return False
     opened = texts[0].partition('"')[0].count(separator)
     closing = tables[-1][opened].rstrip()
-    if "".join(texts).count('"') != 2 or '"' not in texts[0] or closing.find('"') != len(closing) - 1:
+    if "".join(texts).count('"') != 2 or '"' not in texts[0] or not closing.endswith('"'):
         return False
     forms = {form_of(cells[0].strip(' "')) for cells in tables}
     return len(forms) == 1 and forms != {""}
