@@ -170,12 +170,14 @@ class Directory:
         return self.old.before(row) if self.old is not None else None
 
     def classes(self) -> dict[tuple[str, str], ClassDocument]:
-        """The class plans of a run that is under way, or of the one before."""
-        return classes_in(self.place if any(self.place.glob("classes/*.json.gz")) else self.path)
+        """The class plans of the run before, and in their place those of one that is under way."""
+        return classes_in(self.path) | classes_in(self.place)
 
     def take_classes(self, classes: Iterable[ClassDocument]) -> None:
-        """Writes the class plans."""
+        """Writes the class plans that could be made."""
         for one in classes:
+            if one.problem is not None:
+                continue
             (self.place / "classes").mkdir(exist_ok=True)
             name = f"{one.course} {one.section}"
             whole = read_class(one.request, one.plan)

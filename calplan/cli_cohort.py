@@ -231,7 +231,7 @@ def dates(
     """Say which START of a SECTION's exam would ease most students, by planning for each, and for the present one."""
     from calplan.acts import best, eased, for_date, sitting
     from calplan.batches import run_rows
-    from calplan.cohort import Run, class_plans
+    from calplan.cohort import Run, all_made, class_plans
     from calplan.courses import read_courses
     from calplan.roster import distinct, read_roster
 
@@ -242,7 +242,7 @@ def dates(
     with executors(None, workers) as (executor, number):
         for start, changed in for_date(document, course, section, [one.replace(tzinfo=None) for one in starts]):
             run = Run(changed, moment, "dates")
-            run = run._replace(classes=class_plans(run, files))
+            run = run._replace(classes=all_made(class_plans(run, files)))
             with open(roster, "rb") as file:
                 rows = (
                     one for one in distinct(read_roster(file, name=roster)) if sitting(one, shared, course, section)
@@ -274,6 +274,9 @@ def work(directory: Directory, asked: Cohort, executor: Callable[[], Executor], 
     run = Run(asked.courses, directory.manifest.as_of, directory.manifest.seed)
     run = run._replace(classes=class_plans(run, asked.files, directory.classes()))
     directory.take_classes(run.classes)
+    for one in run.classes:
+        if one.problem is not None:
+            complain(str(one.problem))
     progress = Progress(directory.done, total)
     with open(asked.roster, "rb") as file:
         rows = distinct(read_roster(file, name=asked.roster))

@@ -40,6 +40,10 @@ if TYPE_CHECKING:
     from calplan.model import Request
 
 
+NO_CLASS_PLAN = "there is no plan for the class:"
+"""How it begins that a section has no plan; what makes it impossible follows."""
+
+
 class Made(NamedTuple):
     """A row's outcome and, where there is a plan, its request as written, the plan and its calendar."""
 
@@ -60,12 +64,13 @@ class Before(NamedTuple):
 
 
 class ClassDocument(NamedTuple):
-    """The plan of a section that plans together: its request as written, and the plan as JSON."""
+    """The plan of a section that plans together: its request as written, and the plan as JSON; or why there is none."""
 
     course: str
     section: str
     request: bytes
     plan: bytes
+    problem: Problem | None = None
 
 
 class Run(NamedTuple):
@@ -129,11 +134,16 @@ def planned(
 
 
 def class_of(asked: Asked, run: Run) -> ClassPlan | None:
-    """The plan that the row's class has in common: that of its first course whose section plans together."""
+    """The plan that the row's class has in common: that of its first course whose section plans together.
+
+    Raises :class:`InvalidRequest` where the class has none.
+    """
     classes = {(one.course, one.section): one for one in run.classes}
     for course, section in asked.sections.items():
         if section.together and (course, section.key) in classes:
             found = classes[course, section.key]
+            if found.problem is not None:
+                raise InvalidRequest([found.problem])
             return read_class(found.request, found.plan)
     return None
 
@@ -149,9 +159,9 @@ def class_plans(
 ) -> tuple[ClassDocument, ...]:
     """The plans of all sections that plan together; those of an ``earlier`` run are mended.
 
-    Raises :class:`InvalidRequest` where one cannot be made.
+    Where one cannot be made, why stands in its place, and costs the rows of its section alone.
     """
-    courses, made, problems = courses_of(run.courses), [], []
+    courses, made = courses_of(run.courses), []
     common = {name: data for name in common_calendars(courses) if (data := files.get(name)) is not None}
     for course in courses.courses.values():
         for section in course.sections.values():
@@ -165,12 +175,19 @@ def class_plans(
                 plan = class_plan(mapping, common, as_of=run.as_of, seed=seed, before=before, reading=read_before)
             except (InvalidRequest, NoPlan) as error:
                 place = f"course {course.key}, section {section.key}"
-                problems.append(Problem(place, f"there is no plan for the class: {error}", "Leave together out."))
+                problem = Problem(place, f"{NO_CLASS_PLAN} {error}", "Leave together out.")
+                made.append(ClassDocument(course.key, section.key, b"", b"", problem))
                 continue
             made.append(ClassDocument(course.key, section.key, compact(mapping), to_json(plan, indent=0)))
+    return tuple(made)
+
+
+def all_made(classes: tuple[ClassDocument, ...]) -> tuple[ClassDocument, ...]:
+    """Some class plans. Raises :class:`InvalidRequest` where one could not be made."""
+    problems = [one.problem for one in classes if one.problem is not None]
     if problems:
         raise InvalidRequest(problems)
-    return tuple(made)
+    return classes
 
 
 def said(before: Before | None) -> Log:
