@@ -39,6 +39,7 @@ from calplan import ical
 from calplan.cohort import Before, ClassDocument, Made, read_class
 from calplan.documents import compact
 from calplan.errors import InvalidRequest, Problem
+from calplan.folders import names_of
 from calplan.model import Value
 from calplan.outcomes import Outcome, Status
 from calplan.publicdays import versions
@@ -48,6 +49,8 @@ from calplan.summary import Counted, page
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
+    from calplan.courses import Courses
+    from calplan.folders import Files
     from calplan.roster import Row
 
 UNDER_WAY = "under-way"
@@ -55,6 +58,8 @@ OUTCOMES, MANIFEST = "outcomes.jsonl", "manifest.json"
 FOLDERS = ("calendars", "plans", "classes")
 LOT, LOT_SECONDS = 64, 1.0
 """Rows whose files are flushed together, at most, and how long the first of them waits for that, about."""
+CALENDARS_KNOWN = 1000
+"""Calendars whose digests are remembered while a roster is read."""
 FLUSHED_AT_ONCE = 16
 """Files that are flushed side by side: a disk does many at once in the time of one or two."""
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
@@ -69,20 +74,25 @@ class Manifest(Value, frozen=True, kw_only=True):
     roster: str
     courses: str
     schema: int = 1
+    calendars: str = ""
+    """The digest of the calendars that rows and courses name; empty where an earlier version wrote the manifest."""
     tz_version: str = ""
     holidays_version: str = ""
     doubts: tuple[str, ...] = ()
     """What is doubtful about the calendars that all share."""
 
 
-def manifest_of(*, as_of: datetime, seed: str, roster: str, courses: bytes, doubts: tuple[str, ...] = ()) -> Manifest:
-    """The manifest of a run; ``roster`` is the digest of the roster's bytes."""
+def manifest_of(
+    *, as_of: datetime, seed: str, roster: str, courses: bytes, calendars: str = "", doubts: tuple[str, ...] = ()
+) -> Manifest:
+    """The manifest of a run; ``roster`` is the digest of the roster's bytes, ``calendars`` that of the calendars."""
     tz, holidays = versions()
     return Manifest(
         as_of=as_of,
         seed=seed,
         roster=roster,
         courses=sha256(courses).hexdigest(),
+        calendars=calendars,
         tz_version=tz,
         holidays_version=holidays,
         doubts=doubts,
@@ -97,10 +107,37 @@ def digest_of_file(file: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
+class Calendars:
+    """The digest of the calendars that a roster and its courses name, taken while rows are read.
+
+    A calendar that is not there counts as such. Those that many rows name, one after the other, are read once.
+    """
+
+    def __init__(self, files: Files, courses: Courses) -> None:
+        self.files, self.courses = files, courses
+        self.digest = sha256()
+        self.known: dict[str, bytes] = {}
+        self.take([])
+
+    def take(self, rows: Iterable[Row]) -> None:
+        """Adds the calendars of some rows, and of the courses."""
+        for name in sorted(names_of(rows, self.courses)):
+            if name not in self.known:
+                if len(self.known) >= CALENDARS_KNOWN:
+                    self.known.clear()
+                data = self.files.get(name)
+                self.known[name] = b"" if data is None else sha256(data).digest()
+                self.digest.update(name.encode("utf-8", "surrogatepass") + b"\0" + self.known[name])
+
+    def hexdigest(self) -> str:
+        """The digest of all that was added, in its order."""
+        return self.digest.hexdigest()
+
+
 class Directory:
     """A directory that takes in a run, or the rest of one whose moment and seed it knows.
 
-    ``again`` allows another roster, or other courses, where a run is finished: what changed is mended. Raises
+    ``again`` allows another roster, other courses or calendars, where a run is finished: what changed is mended. Raises
     :class:`InvalidRequest` where something else lies there.
     """
 
@@ -112,9 +149,9 @@ class Directory:
         self.manifest = going_on(manifest, open_, finished, again=again)
         self.finished = open_ is None and finished is not None and same_run(finished, self.manifest) and not again
         if open_ is not None and not same_run(open_, self.manifest):
-            raise self._refused("a run of another roster or other courses is not finished here.", FINISH_FIRST)
+            raise self._refused(f"a run of {others(open_, self.manifest)} is not finished here.", FINISH_FIRST)
         if open_ is None and finished is not None and not self.finished and not again:
-            raise self._refused("a run of another roster or other courses lies here.", SAY_AGAIN)
+            raise self._refused(f"a run of {others(finished, self.manifest)} lies here.", SAY_AGAIN)
         if open_ is None and finished is None and path.exists() and not hardly_begun(path):
             raise self._refused("there are other files here.", "Give a directory that is empty or does not exist.")
         self.old = Earlier(path) if finished is not None and not self.finished else None
@@ -346,8 +383,16 @@ def going_on(wanted: Manifest, open_: Manifest | None, finished: Manifest | None
 
 
 def same_run(one: Manifest, other: Manifest) -> bool:
-    """Whether two runs have the same roster and the same courses."""
-    return (one.roster, one.courses) == (other.roster, other.courses)
+    """Whether two runs have the same roster, the same courses and, as far as is known, the same calendars."""
+    calendars = one.calendars == other.calendars or not (one.calendars and other.calendars)
+    return calendars and (one.roster, one.courses) == (other.roster, other.courses)
+
+
+def others(one: Manifest, other: Manifest) -> str:
+    """What is different about a run that is not the same."""
+    if (one.roster, one.courses) == (other.roster, other.courses):
+        return "the same roster and courses, but of other calendars,"
+    return "another roster or other courses"
 
 
 def classes_in(path: Path) -> dict[tuple[str, str], ClassDocument]:
