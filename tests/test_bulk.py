@@ -296,7 +296,7 @@ def test_another_roster_changes_the_rows_that_changed(tmp_path):
 
 
 BUSY = "BEGIN:VCALENDAR\nVERSION:2.0\nPRODID:x\nBEGIN:VEVENT\nUID:1@x.example\nDTSTAMP:20270101T000000Z\n" + (
-    "SUMMARY:Trip\nDTSTART:20270118T120000Z\nDTEND:20270123T030000Z\nEND:VEVENT\nEND:VCALENDAR\n"
+    "SUMMARY:Trip\nDTSTART:20270118T120000Z\nDTEND:20270119T040000Z\nRRULE:FREQ=DAILY;COUNT=5\nEND:VEVENT\nEND:VCALENDAR\n"
 )
 """A calendar that is busy from Monday to Friday of one week."""
 
@@ -304,7 +304,7 @@ BUSY = "BEGIN:VCALENDAR\nVERSION:2.0\nPRODID:x\nBEGIN:VEVENT\nUID:1@x.example\nD
 def test_another_calendar_alone_is_noticed_and_changes_whom_it_concerns(tmp_path):
     """One student's, the school's timetable, and one that was missing: as another roster does."""
     folder = small(tmp_path / "in", [row(1), row(2, calendar="trip.ics"), row(3, calendar="none")])
-    (folder / "trip.ics").write_text(BUSY.replace("20270123T", "20270119T"), "utf-8")
+    (folder / "trip.ics").write_text(BUSY.replace("COUNT=5", "COUNT=1"), "utf-8")
     out = tmp_path / "out"
     run(*command(folder, out))
     first = contents(out)
