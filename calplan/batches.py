@@ -4,7 +4,7 @@
 
 An executor is one of :mod:`concurrent.futures` (processes of this machine; a cluster that offers the same interface).
 It keeps no state for us. A batch that stops its worker is tried again by itself, then row by row, so that a row that
-does it costs itself alone.
+does it costs itself alone. A row has a bounded time, which its worker watches over.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from concurrent.futures import BrokenExecutor, CancelledError
+from functools import partial
 from multiprocessing import parent_process
 from threading import Thread
 from time import perf_counter
@@ -22,6 +23,7 @@ from calplan.enrolment import parts
 from calplan.errors import Problem
 from calplan.folders import Files, names_of
 from calplan.outcomes import with_problems
+from calplan.timed import within
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -36,6 +38,8 @@ SECONDS_OF_A_BATCH = 0.3
 """The work of a batch that is aimed at: long against the cost of handing it over, short against a whole run."""
 BATCHES_A_WORKER = 3
 """Batches that wait or are worked on, for each worker: so much is in memory, however long the roster is."""
+SECONDS_OF_A_ROW = 600.0
+"""The most time of one row; the most work that can be laid out at all was measured with under a tenth of it."""
 
 
 # ----------------------------------------------------------------------------------------------------- a batch
@@ -48,6 +52,8 @@ class Batch(NamedTuple):
     rows: tuple[Row, ...]
     files: dict[str, bytes]
     before: dict[int, Before]
+    seconds: float = SECONDS_OF_A_ROW
+    """The most that one of its rows may take."""
 
 
 class Answer(NamedTuple):
@@ -60,10 +66,12 @@ class Answer(NamedTuple):
 def plan_batch(batch: Batch) -> Answer:
     """What becomes of the rows of a batch; runs in a worker. What fails by our own fault costs its row alone."""
     begin = perf_counter()
+    apart = parent_process() is not None  # nobody else is in this process, so it may end
     made: list[Made] = []
     for row in batch.rows:
         try:
-            made.append(plan_row(row, batch.run, batch.files, batch.before.get(row.number)))
+            work = partial(plan_row, row, batch.run, batch.files, batch.before.get(row.number))
+            made.append(within(batch.seconds, work, ends_process=apart) or took_too_long(row, batch.seconds))
         except Exception as error:
             made.append(failed(row, f"Planning this row failed by a fault of calplan ({type(error).__name__})."))
     return Answer(tuple(made), perf_counter() - begin)
@@ -81,10 +89,21 @@ def end_with_parent() -> None:
     Thread(target=wait, daemon=True).start()
 
 
-def failed(row: Row, sentence: str = "Planning this row ended the process that did it, twice.") -> Made:
+def failed(
+    row: Row,
+    sentence: str = "Planning this row ended the process that did it, twice.",
+    remedy: str = "Please report it, with the row.",
+) -> Made:
     """What is said of a row that ended its worker again and again, or failed by a fault of ours."""
-    problem = Problem(f"row {row.number}", sentence, "Please report it, with the row.")
-    return Made(with_problems(blank(row), [problem]))
+    return Made(with_problems(blank(row), [Problem(f"row {row.number}", sentence, remedy)]))
+
+
+def took_too_long(row: Row, seconds: float) -> Made:
+    """What is said of a row that was given up."""
+    time = f"{seconds / 60:.0f} minutes" if seconds >= 120 else f"{seconds:g} seconds"
+    sentence = f"Planning this row took more than {time}, and was given up."
+    remedy = "Plan fewer exams in one row, or put small pieces together; if that does not help, please report it."
+    return failed(row, sentence, remedy)
 
 
 # ------------------------------------------------------------------------------------------------------ a run
@@ -98,17 +117,19 @@ def run_rows(
     *,
     workers: int,
     before: Callable[[Row], Before | None] = lambda row: None,
+    seconds: float = SECONDS_OF_A_ROW,
 ) -> Iterator[Made]:
     """What becomes of each row, in their order.
 
     ``executor`` makes one, and another where the first breaks; ``workers`` says how many rows to keep it busy with.
-    Rows are taken as they are needed, so the roster may be longer than memory.
+    Rows are taken as they are needed, so the roster may be longer than memory. One that takes more than ``seconds`` is
+    given up, and told.
     """
     with Line(executor, workers) as line:
         source = iter(rows)
         while True:
             while line.has_room and (taken := take(source, line.rows_a_batch)):
-                line.add(batch_of(taken, run, files, before))
+                line.add(batch_of(taken, run, files, before)._replace(seconds=seconds))
             if line.empty:
                 return
             yield from line.next()
@@ -206,8 +227,11 @@ class Line:
             made += answer.made
         else:
             for row in batch.rows:
+                begin = perf_counter()
                 single = self.alone(batch._replace(rows=(row,)))
-                made += single.made if single is not None else (failed(row),)
+                late = perf_counter() - begin > batch.seconds
+                told = took_too_long(row, batch.seconds) if late else failed(row)
+                made += single.made if single is not None else (told,)
         for one in behind:
             self.add(one)
         return tuple(made)

@@ -11,8 +11,10 @@
 A row's files are written whole (beside, then renamed) before its line is added to the outcomes; so the lines that are
 there say which rows are done, and a run that is started again with the same roster goes on after the last whole line.
 Where a plan is mended, the one before is laid aside until the line is there, so that a row whose files were written and
-whose line was not is mended from the same plan again. Nothing else is kept, and nothing is written twice with other
-bytes. Files are named by references that can name one, and by no others: what else a row calls itself leads nowhere.
+whose line was not is mended from the same plan again. Lines are written for a lot of rows at once, when the files that
+they speak of are on the disk, so that all of this holds after a power failure too. Nothing else is kept, and nothing is
+written twice with other bytes. Files are named by references that can name one, and by no others: what else a row calls
+itself leads nowhere.
 """
 
 from __future__ import annotations
@@ -23,10 +25,12 @@ import io
 import json
 import os
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
+from time import monotonic
 from typing import IO, TYPE_CHECKING
 
 import msgspec
@@ -35,6 +39,7 @@ from calplan import ical
 from calplan.cohort import Before, ClassDocument, Made, read_class
 from calplan.documents import compact
 from calplan.errors import InvalidRequest, Problem
+from calplan.folders import names_of
 from calplan.model import Value
 from calplan.outcomes import Outcome, Status
 from calplan.publicdays import versions
@@ -44,11 +49,19 @@ from calplan.summary import Counted, page
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
+    from calplan.courses import Courses
+    from calplan.folders import Files
     from calplan.roster import Row
 
 UNDER_WAY = "under-way"
 OUTCOMES, MANIFEST = "outcomes.jsonl", "manifest.json"
 FOLDERS = ("calendars", "plans", "classes")
+LOT, LOT_SECONDS = 64, 1.0
+"""Rows whose files are flushed together, at most, and how long the first of them waits for that, about."""
+CALENDARS_KNOWN = 1000
+"""Calendars whose digests are remembered while a roster is read."""
+FLUSHED_AT_ONCE = 16
+"""Files that are flushed side by side: a disk does many at once in the time of one or two."""
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """The date of all that lies in a ZIP archive: the earliest that there is, so that equal runs give equal bytes."""
 
@@ -61,20 +74,25 @@ class Manifest(Value, frozen=True, kw_only=True):
     roster: str
     courses: str
     schema: int = 1
+    calendars: str = ""
+    """The digest of the calendars that rows and courses name; empty where an earlier version wrote the manifest."""
     tz_version: str = ""
     holidays_version: str = ""
     doubts: tuple[str, ...] = ()
     """What is doubtful about the calendars that all share."""
 
 
-def manifest_of(*, as_of: datetime, seed: str, roster: str, courses: bytes, doubts: tuple[str, ...] = ()) -> Manifest:
-    """The manifest of a run; ``roster`` is the digest of the roster's bytes."""
+def manifest_of(
+    *, as_of: datetime, seed: str, roster: str, courses: bytes, calendars: str = "", doubts: tuple[str, ...] = ()
+) -> Manifest:
+    """The manifest of a run; ``roster`` is the digest of the roster's bytes, ``calendars`` that of the calendars."""
     tz, holidays = versions()
     return Manifest(
         as_of=as_of,
         seed=seed,
         roster=roster,
         courses=sha256(courses).hexdigest(),
+        calendars=calendars,
         tz_version=tz,
         holidays_version=holidays,
         doubts=doubts,
@@ -89,10 +107,37 @@ def digest_of_file(file: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
+class Calendars:
+    """The digest of the calendars that a roster and its courses name, taken while rows are read.
+
+    A calendar that is not there counts as such. Those that many rows name, one after the other, are read once.
+    """
+
+    def __init__(self, files: Files, courses: Courses) -> None:
+        self.files, self.courses = files, courses
+        self.digest = sha256()
+        self.known: dict[str, bytes] = {}
+        self.take([])
+
+    def take(self, rows: Iterable[Row]) -> None:
+        """Adds the calendars of some rows, and of the courses."""
+        for name in sorted(names_of(rows, self.courses)):
+            if name not in self.known:
+                if len(self.known) >= CALENDARS_KNOWN:
+                    self.known.clear()
+                data = self.files.get(name)
+                self.known[name] = b"" if data is None else sha256(data).digest()
+                self.digest.update(name.encode("utf-8", "surrogatepass") + b"\0" + self.known[name])
+
+    def hexdigest(self) -> str:
+        """The digest of all that was added, in its order."""
+        return self.digest.hexdigest()
+
+
 class Directory:
     """A directory that takes in a run, or the rest of one whose moment and seed it knows.
 
-    ``again`` allows another roster, or other courses, where a run is finished: what changed is mended. Raises
+    ``again`` allows another roster, other courses or calendars, where a run is finished: what changed is mended. Raises
     :class:`InvalidRequest` where something else lies there.
     """
 
@@ -104,13 +149,16 @@ class Directory:
         self.manifest = going_on(manifest, open_, finished, again=again)
         self.finished = open_ is None and finished is not None and same_run(finished, self.manifest) and not again
         if open_ is not None and not same_run(open_, self.manifest):
-            raise self._refused("a run of another roster or other courses is not finished here.", FINISH_FIRST)
+            raise self._refused(f"a run of {others(open_, self.manifest)} is not finished here.", FINISH_FIRST)
         if open_ is None and finished is not None and not self.finished and not again:
-            raise self._refused("a run of another roster or other courses lies here.", SAY_AGAIN)
+            raise self._refused(f"a run of {others(finished, self.manifest)} lies here.", SAY_AGAIN)
         if open_ is None and finished is None and path.exists() and not hardly_begun(path):
             raise self._refused("there are other files here.", "Give a directory that is empty or does not exist.")
         self.old = Earlier(path) if finished is not None and not self.finished else None
         self.done = 0
+        self.lot: list[tuple[bytes, tuple[Path, ...]]] = []
+        """Lines of rows whose files are written and perhaps not on the disk yet, with those files."""
+        self.lot_begun = 0.0
         self.closing = False
         self.unsure = False
         """Whether references that vanished were kept, because rows are there whose reference cannot be read."""
@@ -148,6 +196,8 @@ class Directory:
             write_whole(self.under_way / MANIFEST, msgspec.json.format(msgspec.json.encode(self.manifest)) + b"\n")
         for leftover in self.path.rglob("*.part"):
             leftover.unlink()
+        for place in (self.path.parent, self.path, self.under_way, self.place):
+            flush(place)
         self.file = outcomes.open("ab")
 
     # ------------------------------------------------------------------------------------------- while it runs
@@ -157,12 +207,14 @@ class Directory:
         return self.old.before(row) if self.old is not None else None
 
     def classes(self) -> dict[tuple[str, str], ClassDocument]:
-        """The class plans of a run that is under way, or of the one before."""
-        return classes_in(self.place if any(self.place.glob("classes/*.json.gz")) else self.path)
+        """The class plans of the run before, and in their place those of one that is under way."""
+        return classes_in(self.path) | classes_in(self.place)
 
     def take_classes(self, classes: Iterable[ClassDocument]) -> None:
-        """Writes the class plans."""
+        """Writes the class plans that could be made."""
         for one in classes:
+            if one.problem is not None:
+                continue
             (self.place / "classes").mkdir(exist_ok=True)
             name = f"{one.course} {one.section}"
             whole = read_class(one.request, one.plan)
@@ -172,14 +224,33 @@ class Directory:
             write_whole(self.place / "classes" / f"{name}.json.gz", gzip.compress(kept, mtime=0))
 
     def take(self, made: Made) -> None:
-        """Writes a row's files, then its line."""
+        """Writes a row's files, and then, with others, its line."""
         calendar, plan = self._calendar(made.outcome, self.place), self._plan(made.outcome, self.place)
+        files: tuple[Path, ...] = ()
         if made.plan and calendar is not None and plan is not None:
-            write_whole(calendar, made.ics)
+            files = calendar, plan
+            write_whole(calendar, made.ics, flushed=False)
             kept = b'{"schema":1,"request":' + made.request + b',"plan":' + made.plan + b"}"
-            write_whole(plan, gzip.compress(kept, mtime=0))
-        self.file.write(msgspec.json.encode(made.outcome) + b"\n")
+            write_whole(plan, gzip.compress(kept, mtime=0), flushed=False)
+        if not self.lot:
+            self.lot_begun = monotonic()
+        self.lot.append((msgspec.json.encode(made.outcome) + b"\n", files))
+        if len(self.lot) >= LOT or monotonic() - self.lot_begun >= LOT_SECONDS:
+            self._write_lot()
+
+    def _write_lot(self) -> None:
+        """Has the files of the lot put on the disk, then writes its lines."""
+        files = [file for _, mine in self.lot for file in mine]
+        if files:
+            with ThreadPoolExecutor(FLUSHED_AT_ONCE) as executor:
+                list(executor.map(flush, files))
+            for folder in FOLDERS[:2]:
+                flush(self.place / folder)
+        for line, _ in self.lot:
+            self.file.write(line)
+        self.lot.clear()
         self.file.flush()
+        os.fsync(self.file.fileno())
 
     def _calendar(self, outcome: Outcome, place: Path | None = None) -> Path | None:
         """Where a row's calendar lies, or is to lie; ``None`` where its reference can name no file."""
@@ -193,8 +264,11 @@ class Directory:
 
     def close(self) -> None:
         """Lets go of the outcomes; what is written stays, and a run that is not finished can go on."""
-        if not self.finished and not self.closing:
-            self.file.close()
+        if not self.finished and not self.closing and not self.file.closed:
+            try:
+                self._write_lot()
+            finally:
+                self.file.close()
 
     # ----------------------------------------------------------------------------------------------- the end
 
@@ -203,6 +277,7 @@ class Directory:
         if self.finished:
             return
         if not self.closing:
+            self._write_lot()
             self._with_vanished(remove=remove_vanished)
             self.file.close()
             self._settle()
@@ -210,9 +285,10 @@ class Directory:
             counted = Counted.of(outcomes_in(self.under_way / OUTCOMES))
             write_whole(self.path / "summary.html", page(counted, self.manifest.as_of, self.manifest.doubts).encode())
             write_whole(self.path / "everything.zip", self._archive)
-            os.replace(self.under_way / OUTCOMES, self.path / OUTCOMES)
-        os.replace(self.under_way / MANIFEST, self.path / MANIFEST)
+            move(self.under_way / OUTCOMES, self.path / OUTCOMES)
+        move(self.under_way / MANIFEST, self.path / MANIFEST)
         self.under_way.rmdir()
+        flush(self.path)
         self.finished = True
 
     def _settle(self) -> None:
@@ -224,6 +300,8 @@ class Directory:
             for path in sorted((self.under_way / folder).glob("*")):
                 (self.path / folder).mkdir(exist_ok=True)
                 os.replace(path, self.path / folder / path.name)
+            if (self.path / folder).exists():
+                flush(self.path / folder)
             with suppress(FileNotFoundError):
                 (self.under_way / folder).rmdir()
         for one in outcomes_in(self.under_way / OUTCOMES):
@@ -264,6 +342,7 @@ class Directory:
                 gone = msgspec.structs.replace(one, row=0)
                 self.file.write(msgspec.json.encode(gone) + b"\n")
         self.file.flush()
+        os.fsync(self.file.fileno())
 
     def _results(self, file: IO[bytes]) -> None:
         write_results(file, (result_row(one, self._calendar_of(one)) for one in outcomes_in(self.under_way / OUTCOMES)))
@@ -304,8 +383,16 @@ def going_on(wanted: Manifest, open_: Manifest | None, finished: Manifest | None
 
 
 def same_run(one: Manifest, other: Manifest) -> bool:
-    """Whether two runs have the same roster and the same courses."""
-    return (one.roster, one.courses) == (other.roster, other.courses)
+    """Whether two runs have the same roster, the same courses and, as far as is known, the same calendars."""
+    calendars = one.calendars == other.calendars or not (one.calendars and other.calendars)
+    return calendars and (one.roster, one.courses) == (other.roster, other.courses)
+
+
+def others(one: Manifest, other: Manifest) -> str:
+    """What is different about a run that is not the same."""
+    if (one.roster, one.courses) == (other.roster, other.courses):
+        return "the same roster and courses, but of other calendars,"
+    return "another roster or other courses"
 
 
 def classes_in(path: Path) -> dict[tuple[str, str], ClassDocument]:
@@ -381,17 +468,40 @@ def hardly_begun(path: Path) -> bool:
     return True
 
 
-def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None]) -> None:
-    """Writes a file beside its place, and then puts it there."""
+def write_whole(path: Path, data: bytes | Callable[[IO[bytes]], None], *, flushed: bool = True) -> None:
+    """Writes a file beside its place, and then puts it there; it is on the disk then, unless that is left to others."""
     part = path.with_name(f"{path.name}.part")
     with part.open("wb") as file:
         if isinstance(data, bytes):
             file.write(data)
         else:
             data(file)
+        if flushed:
+            file.flush()
+            os.fsync(file.fileno())
     with suppress(PermissionError):
         part.chmod(0o600)
     os.replace(part, path)
+    if flushed:
+        flush(path.parent)
+
+
+def move(path: Path, target: Path) -> None:
+    """Puts a file in another place, and has that on the disk before anything else happens."""
+    os.replace(path, target)
+    flush(target.parent)
+    flush(path.parent)
+
+
+def flush(path: Path) -> None:
+    """Has the system write a file, or a folder's entries, to the disk; folders only where they can be opened."""
+    if path.is_dir() and not hasattr(os, "O_DIRECTORY"):
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 # ---------------------------------------------------------------------------------------------- results as CSV

@@ -71,7 +71,7 @@ def begin(directory: str) -> None:
 @click.option(
     "--scheduler", metavar="ADDRESS", help="A Dask scheduler whose cluster plans, such as tcp://10.0.0.5:8786."
 )
-@click.option("--again", is_flag=True, help="Another roster or other courses than before: mend the plans that change.")
+@click.option("--again", is_flag=True, help="Another roster, other courses or calendars: mend the plans that change.")
 @click.option("--try", "trying", is_flag=True, help="With --again: say what would change, and write nothing.")
 @click.option("--remove-vanished", is_flag=True, help="Remove the plans of references that the roster has no more.")
 def plan(
@@ -93,7 +93,7 @@ def plan(
     A row that is wrong, or does not fit, stops nothing. A run that was cut goes on where it was when the same command
     is given again.
     """
-    from calplan.bulk import Directory, digest_of_file, manifest_of
+    from calplan.bulk import Calendars, Directory, digest_of_file, manifest_of
     from calplan.courses import read_courses
     from calplan.folders import doubts
     from calplan.roster import read_roster
@@ -102,13 +102,23 @@ def plan(
     shared = read_courses(document, name=courses)
     with open(roster, "rb") as file:
         digest = digest_of_file(file)
-    with open(roster, "rb") as file:
-        total = sum(1 for _ in read_roster(file, name=roster))
-    moment = moment_in(as_of, str(shared.base.get("zone", "UTC")))
     files = files_of(calendars, roster)
+    found, total = Calendars(files, shared), 0
+    with open(roster, "rb") as file:
+        for row in read_roster(file, name=roster):
+            found.take([row])
+            total += 1
+    moment = moment_in(as_of, str(shared.base.get("zone", "UTC")))
     doubtful = doubts(shared, files, moment)
 
-    wanted = manifest_of(as_of=moment, seed=seed or digest[:32], roster=digest, courses=document, doubts=doubtful)
+    wanted = manifest_of(
+        as_of=moment,
+        seed=seed or digest[:32],
+        roster=digest,
+        courses=document,
+        calendars=found.hexdigest(),
+        doubts=doubtful,
+    )
     if trying:
         with executors(scheduler, workers) as (executor, number):
             try_out(Path(out), wanted, Cohort(roster, document, files), executor, number)
@@ -231,7 +241,7 @@ def dates(
     """Say which START of a SECTION's exam would ease most students, by planning for each, and for the present one."""
     from calplan.acts import best, eased, for_date, sitting
     from calplan.batches import run_rows
-    from calplan.cohort import Run, class_plans
+    from calplan.cohort import Run, all_made, class_plans
     from calplan.courses import read_courses
     from calplan.roster import distinct, read_roster
 
@@ -242,7 +252,7 @@ def dates(
     with executors(None, workers) as (executor, number):
         for start, changed in for_date(document, course, section, [one.replace(tzinfo=None) for one in starts]):
             run = Run(changed, moment, "dates")
-            run = run._replace(classes=class_plans(run, files))
+            run = run._replace(classes=all_made(class_plans(run, files)))
             with open(roster, "rb") as file:
                 rows = (
                     one for one in distinct(read_roster(file, name=roster)) if sitting(one, shared, course, section)
@@ -274,6 +284,9 @@ def work(directory: Directory, asked: Cohort, executor: Callable[[], Executor], 
     run = Run(asked.courses, directory.manifest.as_of, directory.manifest.seed)
     run = run._replace(classes=class_plans(run, asked.files, directory.classes()))
     directory.take_classes(run.classes)
+    for one in run.classes:
+        if one.problem is not None:
+            complain(str(one.problem))
     progress = Progress(directory.done, total)
     with open(asked.roster, "rb") as file:
         rows = distinct(read_roster(file, name=asked.roster))

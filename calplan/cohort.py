@@ -41,6 +41,10 @@ if TYPE_CHECKING:
     from calplan.model import Request
 
 
+NO_CLASS_PLAN = "there is no plan for the class:"
+"""How it begins that a section has no plan; what makes it impossible follows."""
+
+
 class Made(NamedTuple):
     """A row's outcome and, where there is a plan, its request as written, the plan and its calendar."""
 
@@ -61,12 +65,13 @@ class Before(NamedTuple):
 
 
 class ClassDocument(NamedTuple):
-    """The plan of a section that plans together: its request as written, and the plan as JSON."""
+    """The plan of a section that plans together: its request as written, and the plan as JSON; or why there is none."""
 
     course: str
     section: str
     request: bytes
     plan: bytes
+    problem: Problem | None = None
 
 
 class Run(NamedTuple):
@@ -99,7 +104,7 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
         return Made(replace(before.outcome, row=row.number, changed=None, same=True))
     written = compact(asked.mapping)
     try:
-        whole = read_class(document.request, document.plan) if document else None
+        whole = class_of(document) if document else None
         plan = planned(asked, run, mine, f"{run.seed}/{file_key(row.reference)}", before, whole)
     except InvalidRequest as wrong:
         return Made(with_problems(known, [by_column(row, one, asked.mapping) for one in wrong.problems]))
@@ -142,6 +147,13 @@ def class_document(asked: Asked, run: Run) -> ClassDocument | None:
     return None
 
 
+def class_of(document: ClassDocument) -> ClassPlan:
+    """The plan in a document. Raises :class:`InvalidRequest` where the class has none."""
+    if document.problem is not None:
+        raise InvalidRequest([document.problem])
+    return read_class(document.request, document.plan)
+
+
 @lru_cache(maxsize=64)
 def read_class(request: bytes, plan: bytes) -> ClassPlan:
     """A class's plan as it was written."""
@@ -153,9 +165,9 @@ def class_plans(
 ) -> tuple[ClassDocument, ...]:
     """The plans of all sections that plan together; those of an ``earlier`` run are mended.
 
-    Raises :class:`InvalidRequest` where one cannot be made.
+    Where one cannot be made, why stands in its place, and costs the rows of its section alone.
     """
-    courses, made, problems = courses_of(run.courses), [], []
+    courses, made = courses_of(run.courses), []
     common = {name: data for name in common_calendars(courses) if (data := files.get(name)) is not None}
     for course in courses.courses.values():
         for section in course.sections.values():
@@ -169,12 +181,19 @@ def class_plans(
                 plan = class_plan(mapping, common, as_of=run.as_of, seed=seed, before=before, reading=read_before)
             except (InvalidRequest, NoPlan) as error:
                 place = f"course {course.key}, section {section.key}"
-                problems.append(Problem(place, f"there is no plan for the class: {error}", "Leave together out."))
+                problem = Problem(place, f"{NO_CLASS_PLAN} {error}", "Leave together out.")
+                made.append(ClassDocument(course.key, section.key, b"", b"", problem))
                 continue
             made.append(ClassDocument(course.key, section.key, compact(mapping), to_json(plan, indent=0)))
+    return tuple(made)
+
+
+def all_made(classes: tuple[ClassDocument, ...]) -> tuple[ClassDocument, ...]:
+    """Some class plans. Raises :class:`InvalidRequest` where one could not be made."""
+    problems = [one.problem for one in classes if one.problem is not None]
     if problems:
         raise InvalidRequest(problems)
-    return tuple(made)
+    return classes
 
 
 def said(before: Before | None) -> Log:

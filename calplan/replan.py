@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from calplan.checkins import Entry
     from calplan.days import Days
     from calplan.model import BusySpan, PastBlock, PlannedExam, Request
+    from calplan.spans import Span
     from calplan.workload import Prepared
 
 
@@ -89,11 +90,12 @@ def mend(
     over = {"", *(block.uid for block in past)}  # a word on a block that is not over tells nothing yet
     told = known(request, old, tuple(one for one in log if getattr(one, "block", "") in over))
     same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
-    if same and not log and lead is None:
+    ahead = ahead_of(old, past)
+    if same and not log and lead is None and not (request.calendars and ahead):
         return old
     ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, reading, as_of=as_of)
-    ahead = ahead_of(old, past)
-    if same and lead is None and as_it_was(old, carry):
+    same = same and busy_from(old.busy, as_of) == busy_from(ground.busy, as_of)
+    if same and lead is None and (not log or as_it_was(old, carry)):
         return old
     where = where_of(ahead, work.tasks)
     most = old.figures.maximum
@@ -129,6 +131,11 @@ def staged(exam: PlannedExam, carry: Sequence[Carried]) -> PlannedExam:
     if mine is None or mine.ends is None:
         return exam
     return replace(exam, cover_ends=mine.ends[0], consolidate_ends=mine.ends[1], behind_days=mine.behind_days)
+
+
+def busy_from(busy: Iterable[BusySpan], as_of: datetime) -> list[Span]:
+    """The busy times that begin from a moment on, in order: the calendars may be others than before."""
+    return sorted(one.span for one in busy if one.span.start >= as_of)
 
 
 def nothing_new(old: Plan, past: Sequence[PastBlock], learned: object) -> bool:
@@ -170,7 +177,7 @@ def worth_fitting(plan: Plan, request: Request, log: Iterable[Entry], *, as_of: 
     told = known(request, plan, tuple(one for one in log if getattr(one, "block", "") in over))
     today = wall(as_of, ZoneInfo(plan.zone)).date()
     usable = [day.day for day in plan.days if day.room and day.day >= today]
-    return not as_it_was(plan, carried(Old(plan, request, past, told), request, usable, as_of=as_of))
+    return not as_it_was(plan, carried(Old(plan, request, past, told), request, usable, today=today, as_of=as_of))
 
 
 def told_in(task: Task) -> tuple[object, ...]:

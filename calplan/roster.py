@@ -3,8 +3,9 @@
     bytes → text → records → rows
 
 Nothing that is wrong in one row touches another. A quote that is never closed would swallow all that follows it: such a
-row ends with its own line, and the next line begins a new one. A row's number is the one that a spreadsheet shows:
-records are counted from 1, the headings first. Lines of JSON are counted as lines.
+row ends with its own line, and the next line begins a new one. So does one whose quote is closed rows later, by a stray
+quote in the same column. A row's number is the one that a spreadsheet shows: records are counted from 1, the headings
+first. Lines of JSON are counted as lines.
 
 Separators are commas, semicolons or tabs, whichever the headings use; text is UTF-8 with or without a byte order mark,
 or UTF-16 with one (RFC 4180 for the form; the rest as spreadsheets write it, from memory).
@@ -188,7 +189,12 @@ def body_rows(lines: Lines, separator: str, columns: Sequence[str], number: int)
         number += 1
         if found.problem:
             cells = known_reference(columns, found.cells)
-            yield Row(number=number, cells=cells, problems=(Problem(f"row {number}", *found.problem),))
+            where = (
+                f"row {number}, column {columns[found.column] or found.column + 1}"
+                if found.swallows
+                else f"row {number}"
+            )
+            yield Row(number=number, cells=cells, problems=(Problem(where, *found.problem),))
         elif any(cell.strip() for cell in found.cells):
             yield csv_row(number, columns, found.cells)
 
@@ -199,18 +205,34 @@ UNCLOSED = (
 )
 
 
+SWALLOWS = (
+    "the quote that is opened here would take in the rows that follow.",
+    "Close it, or take it out. If the cell is right as it is, write it without line ends.",
+)
+
+
 class Record(NamedTuple):
     """The cells of a record; those before its first quote, where it has a ``problem`` (a sentence, and what to do)."""
 
     cells: list[str]
     problem: tuple[str, str] | None = None
 
+    @property
+    def swallows(self) -> bool:
+        """Whether its quote, which is opened after these cells, takes in rows that follow."""
+        return self.problem == SWALLOWS
+
+    @property
+    def column(self) -> int:
+        """The place of the cell where it breaks, counted from 0."""
+        return len(self.cells)
+
 
 def record(lines: Lines, separator: str, width: int | None) -> Record | None:
     """The next record; ``None`` at the end.
 
-    A record over several lines that is broken, or has not ``width`` cells, is taken for a first line whose quote is
-    not closed: the lines after it are given back.
+    A record over several lines that is broken, has not ``width`` cells, or holds what looks like rows, is taken for a
+    first line whose quote is not closed: the lines after it are given back.
     """
     taken: list[Line] = []
 
@@ -227,15 +249,41 @@ def record(lines: Lines, separator: str, width: int | None) -> Record | None:
     if not taken:
         return None
     whole = not any(line.too_long for line in taken)
-    if cells is not None and whole and (len(taken) == 1 or width in (None, len(cells))):
+    swallows = width is not None and len(taken) > 1 and look_like_rows([one.text for one in taken], separator, width)
+    if cells is not None and whole and not swallows and (len(taken) == 1 or width in (None, len(cells))):
         return Record(cells)
     lines.give_back(taken[1:])
     before = taken[0].text.partition('"')[0].split(separator)[:-1]
-    if taken[0].too_long:
+    if cells is not None and whole and swallows:
+        problem = SWALLOWS
+    elif taken[0].too_long:
         problem = f"this line has over {MOST_LINE:,} characters.", "Shorten it."
     elif max(map(len, taken[0].text.split(separator))) > csv.field_size_limit():
         problem = f"a cell has over {csv.field_size_limit():,} characters.", f"A cell has at most {MOST_CELL:,}."
     return Record(before, problem)
+
+
+def look_like_rows(texts: Sequence[str], separator: str, width: int) -> bool:
+    """Whether each of several lines would be a row, if the quote of the first were a letter.
+
+    Each has ``width`` cells then, more than one; the only other quote stands in the last line, in the column of the
+    first one, or ends that cell; and each begins with a word of the same form as the first line does. Cells that are
+    meant to have line ends are not cut like that: a list over lines has an entry or two on each, and no reference.
+    """
+    tables = [text.split(separator) for text in texts]
+    if width < 2 or any(len(cells) != width for cells in tables):
+        return False
+    opened = texts[0].partition('"')[0].count(separator)
+    closing = tables[-1][opened].rstrip()
+    if "".join(texts).count('"') != 2 or '"' not in texts[0] or not closing.endswith('"'):
+        return False
+    forms = {form_of(cells[0].strip(' "')) for cells in tables}
+    return len(forms) == 1 and forms != {""}
+
+
+def form_of(reference: str) -> str:
+    """What references of one school have in common: S-17 and S-9 have the form a-0, Élan and Anna the form a."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "0", reference))
 
 
 def headings_known(line: str, separator: str) -> tuple[int, int]:

@@ -295,6 +295,47 @@ def test_another_roster_changes_the_rows_that_changed(tmp_path):
         assert not [name for name in third if gone in name]
 
 
+BUSY = "BEGIN:VCALENDAR\nVERSION:2.0\nPRODID:x\nBEGIN:VEVENT\nUID:1@x.example\nDTSTAMP:20270101T000000Z\n" + (
+    "SUMMARY:Trip\nDTSTART:20270118T120000Z\nDTEND:20270119T040000Z\nRRULE:FREQ=DAILY;COUNT=5\nEND:VEVENT\nEND:VCALENDAR\n"
+)
+"""A calendar that is busy from Monday to Friday of one week."""
+
+
+def test_another_calendar_alone_is_noticed_and_changes_whom_it_concerns(tmp_path):
+    """One student's, the school's timetable, and one that was missing: as another roster does."""
+    folder = small(tmp_path / "in", [row(1), row(2, calendar="trip.ics"), row(3, calendar="none")])
+    (folder / "trip.ics").write_text(BUSY.replace("COUNT=5", "COUNT=1"), "utf-8")
+    out = tmp_path / "out"
+    run(*command(folder, out))
+    first = contents(out)
+    (folder / "unnamed.ics").write_text(BUSY, "utf-8")
+    assert "nothing was done" in run(*command(folder, out, as_of=LATER))
+    for name, concerned in (("trip.ics", "S-02"), ("timetable.ics", "S-01")):
+        (folder / name).write_text(BUSY, "utf-8")
+        refused = CliRunner().invoke(commands, command(folder, out, as_of=LATER))
+        assert refused.exit_code == 3
+        assert "a run of the same roster and courses, but of other calendars, lies here" in refused.output
+        assert "ask for the same one again" in refused.output
+        assert contents(out) == first
+        run(*command(folder, out, "--again", as_of=LATER))
+        second = contents(out)
+        changed = {name for name in second if name.startswith("calendars/") and second[name] != first.get(name)}
+        assert changed == {f"calendars/{concerned}.ics"}
+        assert "nothing was done" in run(*command(folder, out, as_of=LATER))
+        first = second
+    (folder / "trip.ics").unlink()
+    assert CliRunner().invoke(commands, command(folder, out)).exit_code == 3
+
+
+def test_a_directory_of_an_earlier_version_knows_nothing_of_its_calendars(tmp_path):
+    folder, out = small(tmp_path / "in", [row(1)]), tmp_path / "out"
+    run(*command(folder, out))
+    manifest = json.loads((out / "manifest.json").read_text("utf-8"))
+    del manifest["calendars"]
+    (out / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    assert "nothing was done" in run(*command(folder, out))
+
+
 def test_a_plan_that_does_not_fit_any_more_goes_and_comes_back(tmp_path):
     folder, out = small(tmp_path / "in", [row(1)]), tmp_path / "out"
     run(*command(folder, out))

@@ -170,6 +170,52 @@ def test_a_fault_of_our_own_costs_its_row_alone(tmp_path, monkeypatch):
     assert "a fault of calplan (ZeroDivisionError)" in found[1].outcome.sentences[0]
 
 
+# -------------------------------------------------------------------------------------------------- rows that hang
+
+HANGING, HANGING_DEEP = "S-HANGING", "S-HANGING-OUTSIDE-PYTHON"
+
+
+def hang(reference: str) -> None:
+    """Never ends, for these references: in Python, or in one step of the interpreter that takes hours."""
+    if reference == HANGING_DEEP.casefold():
+        sum(range(10**14))
+    while reference == HANGING.casefold():
+        pass
+
+
+@pytest.fixture
+def hanging(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planning hangs for these references, also in processes that are forked from this one."""
+    real = cohort.make_plan
+
+    def planted(request, files, *, seed, **rest):
+        hang(seed.partition("/")[2])
+        return real(request, files, seed=seed, **rest)
+
+    monkeypatch.setattr(cohort, "make_plan", planted)
+
+
+EXECUTORS = {"threads": lambda: ThreadPoolExecutor(2), "processes": lambda: ProcessPoolExecutor(2)}
+
+
+@pytest.mark.parametrize(
+    ("executor", "reference"), [("threads", HANGING), ("processes", HANGING), ("processes", HANGING_DEEP)]
+)
+@pytest.mark.usefixtures("hanging")
+def test_a_row_that_hangs_is_given_up_and_costs_itself_alone(tmp_path, executor, reference):
+    folder = small(tmp_path / "in", ["S-1", "S-2", reference, "S-4", "S-5", "S-6", "S-7"])
+    run = Run((folder / "courses.toml").read_bytes(), MOMENT, "seed")
+    rows = list(distinct(read_roster(BytesIO((folder / "roster.csv").read_bytes()))))
+    found = list(run_rows(rows, run, Folder(folder), EXECUTORS[executor], workers=2, seconds=3.0))
+    others = [row for row in rows if row.reference != reference]
+    wanted = list(run_rows(others, run, Folder(folder), EXECUTORS["threads"], workers=1))
+    assert [made for made in found if made.ics] == wanted
+    assert [made.outcome.row for made in found] == list(range(2, 9))
+    lost = found[2].outcome
+    assert (lost.reference, lost.status) == (reference, Status.WRONG)
+    assert "row 4: Planning this row took more than 3 seconds, and was given up." in lost.sentences[0]
+
+
 # ------------------------------------------------------------------------------------------------------ streaming
 
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from click.testing import CliRunner
 
-from calplan.batches import Answer, Batch, run_rows
+from calplan.batches import Answer, Batch, plan_batch, run_rows
 from calplan.cli import commands
 from calplan.cohort import Run
 from calplan.errors import InvalidRequest
@@ -233,3 +233,50 @@ def test_a_cluster_that_goes_away(monkeypatch: pytest.MonkeyPatch, gone: str) ->
     ):
         go(brief, there)
     assert 5 <= len(found) < 40
+
+
+def hangs(batch: Batch) -> Answer:
+    """Plans a batch in a worker in which one row never ends."""
+    from calplan import cohort
+
+    real = cohort.asked_by
+
+    def planted(row: Row, courses: Any) -> Any:
+        while row.reference == DEADLY:
+            pass
+        return real(row, courses)
+
+    cohort.asked_by = planted  # type: ignore[attr-defined]
+    try:
+        return plan_batch(batch)
+    finally:
+        cohort.asked_by = real  # type: ignore[attr-defined]
+
+
+class Hanging(Executor):
+    """An executor in whose workers one row never ends."""
+
+    def __init__(self, inner: Executor) -> None:
+        self.inner = inner
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        assert fn is plan_batch
+        return self.inner.submit(hangs, *args, **kwargs)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        self.inner.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+def test_a_row_that_hangs_in_a_worker_is_given_up_there(local: LocalCluster, pooled: list[Made]) -> None:
+    """The worker lives on, and all others come as ever."""
+    from calplan.cluster import Cluster
+
+    with Cluster(local.scheduler_address) as cluster:
+        before = set(cluster.client.scheduler_info(n_workers=-1)["workers"])
+        executor = lambda: Hanging(cluster.executor())  # noqa: E731 - a name for one executor
+        found = list(run_rows(rows(), RUN, Folder(FIXTURES), executor, workers=2, seconds=3.0))
+        assert set(cluster.client.scheduler_info(n_workers=-1)["workers"]) == before
+    assert [one.outcome.row for one in found] == list(range(2, 42))
+    (lost,) = [one for one in found if one.outcome.reference == DEADLY]
+    assert "took more than 3 seconds, and was given up" in lost.outcome.sentences[0]
+    assert [one for one in found if one is not lost] == [one for one in pooled if one.outcome.reference != DEADLY]

@@ -147,6 +147,56 @@ def test_a_broken_quote_costs_its_own_row(broken, after):
     assert found[3].cells == {"reference": "S-4", "course": "chemistry", "section": "C"}
 
 
+@pytest.mark.parametrize("between", [0, 1, 5, 50])
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize(("column", "name"), [(0, "reference"), (1, "course"), (2, "section")])
+def test_a_quote_that_a_stray_one_closes_rows_later_swallows_none_of_them(between, separator, column, name):
+    """By the letter of RFC 4180 all of this is one record, with the rows between in a cell: Python's csv says so."""
+    table = [[f"S-{n}", "chemistry", "A"] for n in range(8, between + 12)]
+    table[1][column] = f'"{table[1][column]}'
+    table[between + 2][column] += '"'
+    text = "".join(separator.join(cells) + "\n" for cells in [["reference", "course", "section"], *table])
+    assert len(list(csv.reader(io.StringIO(text), delimiter=separator))) == 4
+    found = rows(text)
+    assert [row.number for row in found] == list(range(2, between + 6))
+    assert [row.cells for row in found if row.number not in (3, between + 4)] == [
+        {"reference": f"S-{n}", "course": "chemistry", "section": "A"}
+        for n in (8, *range(10, between + 10), between + 11)
+    ]
+    assert str(found[1].problems[0]).startswith(f"row 3, column {name}: the quote that is opened here")
+    last = found[between + 2]
+    assert found[1].reference == ("" if column == 0 else "S-9")
+    assert '"' in "".join(last.cells.values())  # the stray quote is told with its own row, as part of its cell
+
+
+WORDS = st.sampled_from(
+    ["chemistry", "civics", "A", "sat 10:00-12:00", "2027-01-23..2027-01-25", "band.ics", "none", "25"]
+)
+LISTS = st.lists(WORDS, min_size=1, max_size=5)
+ENDS = st.sampled_from(["; ", ";\n", ";\r\n", "\n; ", ";\n\n", ";\n ", " "])
+
+
+@given(
+    st.lists(st.tuples(*[st.tuples(LISTS, ENDS)] * 4), min_size=1, max_size=6),
+    st.sampled_from([",", ";", "\t"]),
+    st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
+)
+def test_lists_over_several_lines_are_read_as_the_standard_library_reads_them(table, separator, quoting):
+    """What people write into one cell of a spreadsheet with Alt and Enter: lists, an entry or several a line."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, delimiter=separator, quoting=quoting)
+    columns = ("reference", "course", "section", "study_hours", "days_off")
+    writer.writerow(columns)
+    for number, cells in enumerate(table):
+        writer.writerow([f"S-{number}", *(end.join(words) for words, end in cells)])
+    judge = list(csv.reader(io.StringIO(text.getvalue(), newline=""), delimiter=separator))[1:]
+    found = rows(text.getvalue())
+    assert [row.problems for row in found] == [()] * len(table)
+    assert [[row.cells.get(column, "") for column in columns] for row in found] == [
+        [" ".join(cell.split()) for cell in cells] for cells in judge
+    ]
+
+
 def test_a_broken_quote_after_the_reference_leaves_the_reference_known():
     """So that nobody takes the student for one who has left."""
     assert [row.reference for row in rows('reference,course\nS-1,"c\nS-2,c\n')] == ["S-1", "S-2"]

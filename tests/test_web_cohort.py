@@ -237,6 +237,31 @@ def test_a_form_without_rows_of_its_own_takes_no_plans_from_others(tmp_path: Pat
         assert [hand_in(client, roster(*GOOD[:4]), key="k").status_code for _ in range(2)] == [303, 303]
 
 
+def test_a_roster_beyond_an_hours_plans_is_refused_with_the_limit_and_what_to_do(tmp_path: Path) -> None:
+    """Where no key is asked for: at once, and also bit by bit; what is handed in again counts by its new rows."""
+    many = [f"S-{number},civics,,,,,,,,," for number in range(6)]
+    with service("", tmp_path, creations=5) as app:
+        client = app.test_client()
+        assert "up to 5 rows" in words(client.get("/cohort"))
+        refused = hand_in(client, roster(*many))
+        assert refused.status_code == 422
+        assert "there are 6 new rows, and without a key one address may have 5 plans made in an hour" in words(refused)
+        assert "ask the operator" in words(refused)
+        assert count_of(app)["cohorts"] == count_of(app)["plans"] == 0
+        path = made(app, client, *many[:4])
+        assert hand_in(client, roster(*many[:4]), f"{path}/again").status_code == 200  # nothing new
+        assert hand_in(client, roster(*many), f"{path}/again").status_code == 429  # two, and one is left
+        more = [*many, *(f"T-{number},civics,,,,,,,,," for number in range(6))]
+        assert hand_in(client, roster(*more), f"{path}/again").status_code == 422
+        assert len(members(app, path)) == 4
+        assert hand_in(client, roster(*many[:5]), f"{path}/again").status_code == 200
+        runner(app).wait()
+        assert count_of(app)["plans"] == 5
+    with service("", tmp_path / "other", creations=5, cohort_key="k") as app:
+        assert "up to 5,000 rows" in words(app.test_client().get("/cohort"))
+        assert hand_in(app.test_client(), roster(*many), key="k").status_code == 303
+
+
 def lzma_broken() -> bytes:
     written = io.BytesIO()
     with zipfile.ZipFile(written, "w", zipfile.ZIP_LZMA) as found:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
@@ -9,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import icalendar
 import pytest
+from click.testing import CliRunner
 
+from calplan.cli import commands
 from calplan.folders import Folder
 from tests import served
 from web import create_app, store, store_cohorts
@@ -191,3 +194,48 @@ def test_a_class_has_a_calendar_that_all_can_share_and_nobody_can_check_in_with(
     assert len(events) > 10
     assert b"/block/" not in data.replace(b"\r\n ", b"")
     assert Folder(COHORT).get("timetable.ics") is not None
+
+
+TOGETHER = COURSES.replace(b'start = "2027-02-04T09:00"', b'start = "2027-02-04T09:00"\ntogether = true')
+NO_HOURS = TOGETHER.replace(b'start = "2027-02-04T09:00"', b'start = "2027-01-02T09:00"')
+"""The section's exam is over on the day of these tests."""
+
+
+def test_a_class_that_cannot_have_a_plan_costs_its_own_rows_and_is_told(
+    app: Flask, client: FlaskClient, tmp_path: Path
+) -> None:
+    """The same outcomes on the page and by the command; the run ends, and goes on where the courses are right again."""
+    path = handed_in(app, client, NO_HOURS)
+    told = " ".join(re.sub("<[^>]*>", " ", client.get(path).text).split())
+    assert "rows are done" in told
+    assert "Sections without a class plan" in told
+    assert "Course chemistry, section A: there is no plan for the class" in told
+    with store.reading(served.service_of(app).engine) as connection:
+        assert store_cohorts.number_waiting(connection) == 0
+        cohort_id = served.service_of(app).keys.read(Power.COHORT, path.split("/")[2])
+        assert cohort_id is not None
+        mine = list(store_cohorts.every(connection, cohort_id.id))
+    statuses = {one.key: one.status for one in mine}
+    assert {"wrong"} < set(statuses.values())  # and others, who are in no class
+
+    (tmp_path / "courses.toml").write_bytes(NO_HOURS)
+    for name in ("roster.csv", "timetable.ics"):
+        (tmp_path / name).write_bytes((COHORT / name).read_bytes())
+    files = [str(tmp_path / name) for name in ("roster.csv", "courses.toml")]
+    as_of = served.service_of(app).clock().isoformat()
+    done = CliRunner().invoke(commands, ["cohort", "plan", *files, "--out", str(tmp_path / "out"), "--as-of", as_of])
+    assert done.exit_code == 0, done.output
+    lines = [json.loads(one) for one in (tmp_path / "out" / "outcomes.jsonl").read_text().splitlines()]
+    assert {one["reference"].casefold(): one["status"] for one in lines} == statuses
+    assert {one["reference"].casefold(): tuple(one["sentences"]) for one in lines if one["status"] == "wrong"} == {
+        one.key: tuple(json.loads(one.outcome)["sentences"]) for one in mine if one.status == "wrong"
+    }
+
+    form = {
+        "courses": (BytesIO(TOGETHER), "courses.toml"),
+        "roster": (BytesIO((COHORT / "roster.csv").read_bytes()), "r.csv"),
+    }
+    assert client.post(f"{path}/again", data=form, headers=OURS).status_code == 200
+    app.extensions["calplan.runner"].wait()
+    assert "Sections without a class plan" not in client.get(path).text
+    assert "Class plans" in client.get(path).text

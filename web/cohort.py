@@ -26,7 +26,7 @@ from web.cohorts import Papers
 from web.db import commit, reading, writing
 from web.feed_bytes import with_tokens
 from web.powers import Power, new_id
-from web.safety_limits import limited, planning, seconds_to
+from web.safety_limits import limited, limits, planning, seconds_to
 from web.student import attachment, service
 
 if TYPE_CHECKING:
@@ -79,8 +79,8 @@ def make() -> str | AnyResponse | tuple[str, int]:
     taken, problems = taken_in()
     if taken is None:
         return hand_in_page(problems), HTTPStatus.UNPROCESSABLE_ENTITY
-    if not service().settings.cohort_key:
-        limited("creations", len(taken.members))
+    if (problem := too_many_at_once(len(taken.members))) is not None:
+        return hand_in_page([problem]), HTTPStatus.UNPROCESSABLE_ENTITY
     cohort = cohorts.keep(service(), writing(), title_given(), taken)
     commit()
     runner().start(cohort.id)
@@ -103,6 +103,38 @@ def key_is_right(given: str) -> bool:
     """Whether a cohort may be made with this key; any will do where the operator has set none."""
     wanted = service().settings.cohort_key
     return not wanted or hmac.compare_digest(given.strip().encode(), wanted.encode())
+
+
+def too_many_at_once(rows: int) -> Problem | None:
+    """Takes a plan for each new row from what the asking address may keep in an hour, where no key is asked for.
+
+    Gives what is wrong where that is more than a whole hour has, so that waiting would not help. Raises
+    TooManyRequests where it would.
+    """
+    most = limits().buckets["creations"].per_hour
+    if service().settings.cohort_key or not rows:
+        return None
+    if rows <= most:
+        limited("creations", rows)
+        return None
+    sentence = f"there are {rows:,} new rows, and without a key one address may have {most:,} plans made in an hour."
+    remedy = (
+        "Hand it in in parts, hour by hour, or ask the operator: they can set a key for those who may, "
+        "or take the roster in by command."
+    )
+    return Problem("roster", sentence, remedy)
+
+
+def number_added(cohort: Cohort, taken: cohorts.Taken) -> int:
+    """How many rows were handed in that the cohort does not have yet."""
+    known = {one.key for one in store_cohorts.every(reading(), cohort.id)}
+    return sum(one.key not in known for one in taken.members)
+
+
+def most_rows() -> int:
+    """The most rows that a roster may have now."""
+    settings = service().settings
+    return settings.members if settings.cohort_key else min(settings.members, limits().buckets["creations"].per_hour)
 
 
 def title_given() -> str:
@@ -174,7 +206,7 @@ def hand_in_page(problems: list[Problem] | None = None, cohort: Cohort | None = 
         title=request.form.get("title", ""),
         waiting=waiting(),
         asks_key=bool(service().settings.cohort_key) and cohort is None,
-        most=service().settings.members,
+        most=service().settings.members if cohort else most_rows(),
         cohort=cohort,
         token=token_of(cohort) if cohort else "",
         remove=bool(request.form.get("remove")),
@@ -191,6 +223,8 @@ def again(token: str) -> str | AnyResponse | tuple[str, int]:
     taken, problems = taken_in(cohort)
     if taken is None:
         return hand_in_page(problems, cohort), HTTPStatus.UNPROCESSABLE_ENTITY
+    if (problem := too_many_at_once(number_added(cohort, taken))) is not None:
+        return hand_in_page([problem], cohort), HTTPStatus.UNPROCESSABLE_ENTITY
     connection = writing()
     done = cohorts.again(service(), connection, owner(token), taken, remove_vanished=bool(request.form.get("remove")))
     commit()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
+from calplan.cohort import NO_CLASS_PLAN
 from calplan.outcomes import Outcome, Status
 from calplan.roster import Row
 from calplan.summary import Counted, Load
@@ -146,6 +147,8 @@ class Overview(NamedTuple):
     gone: int
     weeks: tuple[tuple[date, tuple[Load | None, ...]], ...]
     most: int
+    classless: tuple[str, ...] = ()
+    """Why sections have no class plan, a sentence each."""
 
     @property
     def waiting(self) -> int:
@@ -156,6 +159,7 @@ class Overview(NamedTuple):
 def overview(members: Iterable[Member]) -> Overview:
     """Counts a cohort's members."""
     waiting = 0
+    classless: set[str] = set()
 
     def planned() -> Iterator[Outcome]:
         nonlocal waiting
@@ -163,7 +167,11 @@ def overview(members: Iterable[Member]) -> Overview:
             if member.status == store_cohorts.WAITING and member.number:
                 waiting += 1
             else:
-                yield msgspec.structs.replace(outcome_of(member), row=member.number)
+                outcome = outcome_of(member)
+                if member.number and outcome.status is Status.WRONG:
+                    told = (one.partition(", ")[2] for one in outcome.sentences if f": {NO_CLASS_PLAN}" in one)
+                    classless.update(told)
+                yield msgspec.structs.replace(outcome, row=member.number)
 
     counted = Counted.of(planned())
     done = sum(counted.statuses.values())
@@ -176,6 +184,7 @@ def overview(members: Iterable[Member]) -> Overview:
         gone=counted.gone,
         weeks=weeks,
         most=max((one.minutes for one in counted.load.values()), default=0),
+        classless=tuple(sorted(classless)),
     )
 
 

@@ -15,7 +15,7 @@ import msgspec
 
 from calplan.acts import Ease, eased, sitting
 from calplan.batches import run_rows
-from calplan.cohort import Before, ClassDocument, Made, Run, class_plans, courses_of
+from calplan.cohort import Before, ClassDocument, Made, Run, all_made, class_plans, courses_of
 from calplan.courses import Courses, read_courses
 from calplan.errors import InvalidRequest, Problem
 from calplan.folders import Archive, doubts, names_of
@@ -95,7 +95,6 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
             found = Either(Archive(papers.calendars) if papers.calendars else None, known)
             files = calendars_of(rows, courses, found)
             told = doubts(courses, found, now)
-            class_plans(Run(papers.courses, now, ""), found)  # so that what is wrong with one is told here
         except InvalidRequest as wrong:
             problems += wrong.problems
     if problems or courses is None or rows is None:
@@ -354,7 +353,11 @@ def with_classes(service: Service, cohort: Cohort, run: Run) -> tuple[ClassDocum
     with store.writing(service.engine) as connection:
         known = store_cohorts.classes(connection, cohort.id)
         for one in made:
-            if earlier.get((one.course, one.section)) == one or store_cohorts.find(connection, cohort.id) is None:
+            if (
+                one.problem is not None
+                or earlier.get((one.course, one.section)) == one
+                or store_cohorts.find(connection, cohort.id) is None
+            ):
                 continue
             found = answered(connection, cohort.id, one.request, one.plan)
             plan_id = known.get((one.course, one.section))
@@ -516,7 +519,7 @@ def compared(
         members = [one for one in store_cohorts.every(connection, cohort_id) if one.number]
     files = Kept(service.engine, cohort_id)
     run = Run(document, now, "dates")
-    run = run._replace(classes=class_plans(run, files))
+    run = run._replace(classes=all_made(class_plans(run, files)))
     decoded = (msgspec.json.decode(one.cells, type=Row) for one in members)
     rows = (row for row in decoded if sitting(row, courses_of(document), *exam))
     made = run_rows(rows, run, files, executor, workers=workers)
