@@ -85,7 +85,7 @@ def test_files_of_an_archive_are_had_by_name(tmp_path):
 
 
 def test_a_folder_may_be_packed_as_it_is(tmp_path):
-    """As file managers do it: "Compress" on a folder puts its name before all names, and a Mac adds files of its own."""
+    """As file managers do it: the name of a folder stands before all names, and a Mac adds files of its own."""
     read = packed(
         tmp_path / "a.zip",
         ("busy/", b""),
