@@ -225,7 +225,7 @@ READERS: dict[str, Callable[[str], Any]] = {
 EFFORT = ("usual", "limit", "shortest", "longest", "rest", "bedtime", "waking")
 GRANTED = {
     "extra_time": "Write digits alone, such as 25.",
-    "pace": "Write digits alone: 100 is the usual pace, and 125 means a quarter more minutes.",
+    "pace": "Write digits alone: 100 as usual, 125 for a quarter more minutes.",
 }
 """What is granted, and how it is written."""
 LEAST_PACE = 50
