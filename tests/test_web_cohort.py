@@ -687,6 +687,26 @@ def test_who_is_behind_and_who_gives_no_word_stand_apart(app: Flask, client: Fla
     assert client.get(f"{path}/going?page=7").status_code == 200
 
 
+def test_how_a_block_went_is_said_for_a_student_without_a_phone(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    """From the student's row, with no calendar at hand; and the row stays the roster's."""
+    path = made(app, client, *GOOD[:2])
+    assert "/block/" not in client.get(f"{path}/row/S-2").text
+    clock.now = datetime(2027, 1, 9, 12, tzinfo=UTC)
+    _, feed, _ = links_of(client, path, "S-2")
+    over = [e for e in events(client.get(feed).data).values() if "URL" in e and e["DTEND"].dt < clock.now]
+    page = client.get(f"{path}/row/S-2")
+    assert set(re.findall(r'href="(/block/[^"]*)"', page.text)) == {path_of(str(one["URL"])) for one in over}
+    assert f"Nothing was said of the {len(over)} blocks that are over." in words(page)
+    assert "tick what you did" not in words(client.get(f"{path}/going"))
+    assert client.post(path_of(str(over[0]["URL"])), data={"act": "missed"}).status_code == 303
+    assert words(client.get(f"{path}/row/S-2")).count("missed") == page.text.count("missed") + 1
+    again = hand_in(client, roster(GOOD[0], GOOD[1].replace(",45,", ",40,")), f"{path}/again")
+    assert "Changed rows, being planned again with as few changes as can be: 1" in words(again)
+    runner(app).wait()
+
+
 # ---------------------------------------------------------------------------------------------------- its link, its end
 
 

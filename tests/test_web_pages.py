@@ -34,7 +34,7 @@ from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
 from web import checking, clocks, cohort_pages, pages
-from web.cohort import ClassShown, Going
+from web.cohort import Begun, ClassShown, Going
 from web.cohort_acts import Choice
 from web.cohort_paper import HandOut
 from web.cohorts import Again
@@ -587,6 +587,8 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
     all_members = [member(0, "planned", outcome, "s-0"), member(2, "cannot fit", outcome, "s-1"), waiting]
     about = {"token": TOKEN, "cohort": kept, "clocks": "24", "keep_days": 60}
     one, two = cohort_pages.shown(all_members[1]), cohort_pages.shown(waiting)
+    days = pages.plan_page(plan, request, now=now).days
+    begun = [Begun(block, "nothing said yet") for day in days[:3] for block in day.blocks]
     look = {
         "address": f"https://plans.example.org/cohort/{TOKEN}",
         "doubts": [text],
@@ -603,6 +605,10 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
     acting = {"sections": [Choice(text, text)], "courses": [Choice(text, text)], "form": {}, "most": 6, **about}
     wrong = [Problem("roster", f"{text} is wrong.", "Mend it.")]
     form = {"title": text, "most": 5000, "token": TOKEN, "remove": True, "asks_key": False}
+    bare = {
+        "one": two, "own": False, "plan": "", "sentence": "", "replaced": False, "act": text,
+        "begun": (), "check_in": TOKEN, **about,
+    }  # fmt: skip
     asked = cohort_pages.Asked(text=text, status="cannot fit", page=2)
     found = cohort_pages.table(all_members, cohort_pages.Asked())
     list_of_two = [Going(one, text), Going(two, text)]
@@ -640,20 +646,12 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
             **about,
         ),
         "cohort-row": render(
-            "cohort_row.html", one=one, own=True, plan=TOKEN, sentence=text, replaced=True, act=text, **about
-        ),
-        "cohort-row-waiting": render(
-            "cohort_row.html", one=two, own=False, plan="", sentence="", replaced=False, act=text, **about
-        ),
-        "cohort-row-gone": render(
             "cohort_row.html",
-            one=cohort_pages.shown(all_members[0])._replace(ways=(), reference=""),
-            own=False,
-            plan="",
-            sentence="",
-            replaced=False,
-            act=text,
-            **about,
+            **{**bare, "one": one, "own": True, "plan": TOKEN, "sentence": text, "replaced": True, "begun": begun},
+        ),
+        "cohort-row-waiting": render("cohort_row.html", **bare),
+        "cohort-row-gone": render(
+            "cohort_row.html", **{**bare, "one": cohort_pages.shown(all_members[0])._replace(ways=(), reference="")}
         ),
         "cohort-going": render(
             "cohort_going.html", behind=list_of_two, silent=list_of_two, looked=200, page=2, pages=3, **about

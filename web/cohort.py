@@ -16,24 +16,26 @@ from flask import Blueprint, abort, current_app, g, redirect, render_template, r
 from msgspec.structs import replace
 
 from calplan import bulk, starting
+from calplan.checkins import last_words
 from calplan.errors import InvalidRequest, Problem
 from calplan.learned import known
 from calplan.progress import Progress, progress
 from calplan.roster import file_key
 from calplan.summary import pace
-from web import cohort_pages, cohorts, feed, making, plans, store, store_cohorts
+from web import cohort_pages, cohorts, feed, making, pages, plans, store, store_cohorts
 from web.cohorts import Papers
 from web.db import commit, reading, writing
 from web.feed_bytes import with_tokens
 from web.powers import Power, new_id
 from web.safety_limits import limited, planning, seconds_to
-from web.student import attachment, service
+from web.student import attachment, clocks, service
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from werkzeug.wrappers import Response as AnyResponse
 
+    from web.page_values import BlockShown
     from web.runner import Runner
     from web.store_cohorts import Cohort, Member
 
@@ -287,7 +289,10 @@ def row_page(token: str, cohort: Cohort, mine: Member, kept: store.Kept | None) 
         one=cohort_pages.shown(mine),
         own=cohorts.changed_by_student(reading(), mine),
         plan=plan_token(kept) if kept else "",
-        sentence=sentence_of(kept) if kept else "",
+        sentence=cohort_pages.for_the_owner(going_of(kept)) if kept else "",
+        begun=tuple(begun_of(kept)) if kept else (),
+        check_in=service().keys.token(Power.CHECK_IN, kept.id, kept.check_in_generation) if kept else "",
+        clocks=clocks(),
         replaced=request.args.get("done") == "replaced",
         act=cohort_pages.USUAL_ACT,
     )
@@ -298,9 +303,26 @@ def plan_token(kept: store.Kept) -> str:
     return service().keys.token(Power.MANAGE, kept.id, kept.manage_generation)
 
 
-def sentence_of(kept: store.Kept) -> str:
-    """How a plan goes, in a sentence."""
-    return going_of(kept).sentence
+class Begun(NamedTuple):
+    """A block that has begun, and what was said of it, in a word or two."""
+
+    block: BlockShown
+    said: str
+
+
+MOST_BEGUN = 21
+"""Blocks that are listed on a student's page: three weeks of one a day."""
+
+
+def begun_of(kept: store.Kept) -> Iterator[Begun]:
+    """A plan's blocks with work that have begun, the latest first."""
+    old = plans.with_log(reading(), plans.opened(kept))
+    now, words = service().clock(), last_words(old.log)
+    page = pages.plan_page(old.plan, old.request, now=now, clocks=clocks())
+    shown = [one for day in (*page.past, *page.days) for one in day.blocks]
+    begun = [one for one in shown if one.begins <= now and (one.parts or one.lines)]
+    for one in sorted(begun, key=lambda one: one.begins, reverse=True)[:MOST_BEGUN]:
+        yield Begun(one, str(words[one.uid].outcome) if one.uid in words else "nothing said yet")
 
 
 class Going(NamedTuple):
@@ -335,9 +357,9 @@ def going(token: str) -> str:
                 continue
             told = going_of(kept)
             if told.behind:
-                behind.append(Going(cohort_pages.shown(member), told.sentence))
+                behind.append(Going(cohort_pages.shown(member), cohort_pages.for_the_owner(told)))
             elif told.silent:
-                silent.append(Going(cohort_pages.shown(member), told.sentence))
+                silent.append(Going(cohort_pages.shown(member), cohort_pages.for_the_owner(told)))
     return render_template(
         "cohort_going.html",
         token=token,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from calplan.outcomes import Outcome, Status
+from calplan.progress import State
 from calplan.roster import Row
 from calplan.summary import Counted, Load
 from web import store_cohorts
@@ -16,6 +17,7 @@ from web.cohorts import outcome_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+    from calplan.progress import Progress
     from web.store_cohorts import Member
 
 A_PAGE = 100
@@ -193,6 +195,14 @@ def weeks_of(load: Mapping[date, Load]) -> Iterator[tuple[date, tuple[Load | Non
 def acts(found: Sequence[Shown]) -> tuple[tuple[Shown, str], ...]:
     """A call list: who cannot fit, with what to suggest."""
     return tuple((one, " ".join(one.ways) or USUAL_ACT) for one in found)
+
+
+def for_the_owner(told: Progress) -> str:
+    """How a student's plan goes, said to who looks after it: the student's own page asks for a tick besides."""
+    if told.state is State.NOTHING_SAID and told.silent:
+        blocks = "the block that is over" if told.silent == 1 else f"the {told.silent} blocks that are over"
+        return f"Nothing was said of {blocks}."
+    return told.sentence.replace(", so tick what you did.", ".")
 
 
 USUAL_ACT = "Ask for more study hours, or leave out what matters least: the student's plan page offers both."
