@@ -252,9 +252,11 @@ def dates(
     most = best(found)
     tell(
         f"{one.start:%Y-%m-%d %H:%M}: {one.unfit} of {one.students} cannot fit, {one.above} need more minutes than "
-        f"usual, {one.mean:.0f} minutes on the fullest day in the mean{'; eases most' if one is most else ''}"
+        f"usual, {one.mean:.0f} minutes on the fullest day on average{'; eases most' if one is most else ''}"
         for one in found
     )
+    if most is None:
+        tell(["By these figures no date eases more than another."])
 
 
 class Cohort(NamedTuple):

@@ -157,12 +157,57 @@ def test_dates_are_compared_and_the_present_one_stands_first(app: Flask, client:
 
 
 @pytest.mark.parametrize(
+    ("form", "said"),
+    [
+        (
+            {"act": "closed", "first": "2027-01-13", "last": "2027-01-14", "title": "Snow"},
+            "The school is closed on Wednesday 13 January 2027 to Thursday 14 January 2027 (Snow).",
+        ),
+        ({"act": "closed", "first": "2027-01-13"}, "The school is closed on Wednesday 13 January 2027."),
+        (
+            {"act": "moved", "section": "chemistry A", "start": "2027-02-08T09:00"},
+            "The exam of Chemistry, A, is on Monday 8 February 2027, 09:00.",
+        ),
+        (
+            {"act": "late", "piece": "chemistry gas-laws", "day": "2027-01-20"},
+            "Unit test on gas laws (Chemistry) is in hand from Wednesday 20 January 2027 on.",
+        ),
+    ],
+)
+def test_what_is_tried_is_said_beside_what_it_would_change(
+    app: Flask, client: FlaskClient, form: dict[str, str], said: str
+) -> None:
+    path = handed_in(app, client)
+    _, page = found_out(app, client, f"{path}/act", **form)
+    assert f">{said}<" in page
+
+
+def test_material_is_chosen_by_its_title_and_nobody_has_to_know_keys(app: Flask, client: FlaskClient) -> None:
+    page = client.get(f"{handed_in(app, client)}/act").text
+    (choice,) = re.findall(r'<select id="piece".*?</select>', page, re.S)
+    assert re.findall(r'<optgroup label="([^"]*)"', choice) == ["Chemistry", "Civics"]
+    shown = dict(re.findall(r'<option value="([^"]*)">([^<]*)<', choice))
+    assert shown["chemistry gas-laws"] == "Unit test on gas laws"
+    assert shown["chemistry homework-10"] == "Homework 10"
+    assert len(shown) == 10 + 4 + 1 + 1 + 1 + 6 + 1  # of notes and practice there is one each
+
+
+def test_dates_that_were_typed_come_back_each_in_its_place(app: Flask, client: FlaskClient) -> None:
+    starts = ["2027-02-08T09:00", "2027-02-09T09:00", ""]
+    page = client.post(f"{handed_in(app, client)}/dates", data={"section": "x y", "start": starts}, headers=OURS).text
+    assert re.findall(r'name="start" type="datetime-local" value="([^"]*)"', page) == ["", *starts]
+
+
+@pytest.mark.parametrize(
     ("path", "form", "said"),
     [
         ("act", {"act": "closed", "first": "13.1.2027"}, "is not a date"),
         ("act", {"act": "moved", "section": "physics A", "start": "2027-02-08T09:00"}, "there is no course “physics”"),
         ("act", {"act": "moved", "section": "chemistry A", "start": "2027-03-14T02:30"}, "2027-03-14T02:30:00 out"),
-        ("act", {"act": "late", "course": "civics", "material": "quiz-1", "day": "2027-01-20"}, "no material “quiz-1”"),
+        ("act", {"act": "late", "piece": "civics quiz-1", "day": "2027-01-20"}, "no material “quiz-1”"),
+        ("act", {"act": "late", "piece": "civics homework-1"}, "In hand from: this is empty. Choose a day."),
+        ("act", {"act": "closed", "first": ""}, "First day: this is empty. Choose a day."),
+        ("act", {"act": "moved", "section": "chemistry A"}, "It starts: this is empty."),
         ("act", {}, "nothing was chosen"),
         ("dates", {"section": "chemistry A"}, "no other date was given"),
         ("dates", {"section": "chemistry Z", "start": "2027-02-08T09:00"}, "there is no section “Z”"),

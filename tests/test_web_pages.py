@@ -35,7 +35,7 @@ from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
 from web import checking, clocks, cohort_pages, pages
 from web.cohort import Begun, ClassShown, Going
-from web.cohort_acts import Choice
+from web.cohort_acts import Choice, Group
 from web.cohort_paper import HandOut
 from web.cohorts import Again
 from web.offers import Moved, Offers
@@ -597,12 +597,13 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         **about,
     }
     classes = [ClassShown(text, "A", TOKEN, f"https://plans.example.org/feed/{TOKEN}.ics")] * 2
-    trial = Trial("id", b"{}", now)
+    trial = Trial("id", b"{}", now, said=text)
     trial.total, trial.done = 9, True
     compared = Trial("id", b"", now, exam=(text, "A"))
     compared.eases, compared.done = (Ease(plan.exams[0].start, 9, 1, 2, 33.4),) * 2, True
     tried = {"trial": trial, "name": "t", "told": (text,), "own": [text], "best": None, "older": False, **about}
-    acting = {"sections": [Choice(text, text)], "courses": [Choice(text, text)], "form": {}, "most": 6, **about}
+    acting = {"sections": [Choice(text, text)], "groups": [Group(text, (Choice(text, text),))], **about}
+    acting |= {"form": {}, "starts": ["2027-02-08T09:00"], "most": 6}
     wrong = [Problem("roster", f"{text} is wrong.", "Mend it.")]
     form = {"title": text, "most": 5000, "token": TOKEN, "remove": True, "asks_key": False}
     bare = {
@@ -633,6 +634,7 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         "cohort-trial-older": render("cohort_trial.html", **{**tried, "older": True}),
         "cohort-trial-under-way": render("cohort_trial.html", **{**tried, "trial": Trial("id", b"{}", now)}),
         "cohort-trial-dates": render("cohort_trial.html", **{**tried, "trial": compared, "best": compared.eases[0]}),
+        "cohort-trial-dates-equal": render("cohort_trial.html", **{**tried, "trial": compared}),
         "cohort-trial-forgotten": render("cohort_trial.html", **{**tried, "trial": None}),
         "cohort-waiting": render("cohort.html", found=cohort_pages.overview([waiting]), **{**look, "done": text}),
         "cohort-rows": render(
