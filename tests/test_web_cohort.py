@@ -544,8 +544,8 @@ def test_what_changed_is_mended_and_the_rest_stays_to_the_byte(both: Flask) -> N
     answer = hand_in(client, roster(*changed), f"{path}/again")
     runner(both).wait()
     told = words(answer)
-    assert "New rows, being planned: 1." in told
-    assert "as few changes as can be: 2." in told
+    assert "New rows, being planned: 1 (S-9)." in told
+    assert "as few changes as can be: 2 (S-1, S-2)." in told
     assert "No longer in the roster: 1 (S-5)" in told
     after = feeds(client, path)
     assert {one for one in before if after[one] != before[one]} <= {"S-1", "S-2"}
@@ -616,9 +616,16 @@ def test_who_vanished_is_listed_and_removed_only_when_that_is_confirmed(both: Fl
     back = hand_in(client, roster(*GOOD[:3]), f"{path}/again")
     assert "New rows, being planned: 0." in words(back)
     assert "as few changes as can be: 0." in words(back)
-    gone = hand_in(client, roster(GOOD[0], GOOD[2]), f"{path}/again", remove="yes")
-    assert "Their plans are deleted" in words(gone)
+    hand_in(client, roster(GOOD[0], GOOD[2]), f"{path}/again", remove="yes")  # no field of the form
     runner(both).wait()
+    assert [client.get(one).status_code for one in links] == [200] * 3
+    assert "Delete this plan" in words(client.get(f"{path}/rows?status=gone"))
+    assert "Delete" not in words(client.get(f"{path}/rows?status=gone&text=S-2"))
+    for form in ({"number": "1"}, {"act": "delete", "number": "2"}, {"act": "delete"}):
+        assert client.post(f"{path}/vanished", data=form).status_code in (303, 400)
+        assert [client.get(one).status_code for one in links] == [200] * 3
+    gone = client.post(f"{path}/vanished", data={"act": "delete", "number": "1"}, follow_redirects=True)
+    assert "no longer in the roster are deleted" in words(gone)
     assert [client.get(one).status_code for one in links] == [410] * 3
     assert set(members(both, path)) == {"s-1", "s-3"}
 

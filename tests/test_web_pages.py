@@ -426,6 +426,7 @@ ROUTES = {
     "cohort.going": "/cohort/<token>/going",
     "cohort.everything": "/cohort/<token>/everything.zip",
     "cohort.again": "/cohort/<token>/again",
+    "cohort.vanished": "/cohort/<token>/vanished",
     "cohort.link": "/cohort/<token>/link",
     "cohort.delete": "/cohort/<token>/delete",
     "cohort_acts.act": "/cohort/<token>/act",
@@ -585,7 +586,7 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
 
     waiting = member(3, "", None, "s-2")
     all_members = [member(0, "planned", outcome, "s-0"), member(2, "cannot fit", outcome, "s-1"), waiting]
-    about = {"token": TOKEN, "cohort": kept, "clocks": "24", "keep_days": 60}
+    about = {"token": TOKEN, "cohort": kept, "clocks": "24", "keep_days": 60, "gone": cohort_pages.GONE}
     one, two = cohort_pages.shown(all_members[1]), cohort_pages.shown(waiting)
     days = pages.plan_page(plan, request, now=now).days
     begun = [Begun(block, "nothing said yet") for day in days[:3] for block in day.blocks]
@@ -605,7 +606,7 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
     acting = {"sections": [Choice(text, text)], "groups": [Group(text, (Choice(text, text),))], **about}
     acting |= {"form": {}, "starts": ["2027-02-08T09:00"], "most": 6}
     wrong = [Problem("roster", f"{text} is wrong.", "Mend it.")]
-    form = {"title": text, "most": 5000, "token": TOKEN, "remove": True, "asks_key": False}
+    form = {"title": text, "most": 5000, "token": TOKEN, "asks_key": False}
     bare = {
         "one": two, "own": False, "plan": "", "sentence": "", "replaced": False, "act": text,
         "begun": (), "check_in": TOKEN, **about,
@@ -618,7 +619,7 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         weeks=pages.paper_pages(plan, request), zone=plan.zone, unsaid=frozenset({plan.blocks[0].uid}),
     )  # fmt: skip
     paper = {"sections": [text], "asked": asked, "weeks": "all", "member": "", "number": 120, "pages": 2, **about}
-    again = Again((text,), ("S-1",), (text,), tuple(f"S-{number}" for number in range(60)), removed=False)
+    again = Again((text,), ("S-1",), (text,), tuple(f"S-{number}" for number in range(60)))
     return {
         "cohort-make": render("cohort_make.html", problems=[], waiting={}, cohort=None, **{**form, "asks_key": True}),
         "cohort-make-wrong": render(
@@ -639,6 +640,9 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         "cohort-waiting": render("cohort.html", found=cohort_pages.overview([waiting]), **{**look, "done": text}),
         "cohort-rows": render(
             "cohort_rows.html", asked=asked, found=found._replace(pages=3), sorts=cohort_pages.SORTS, **about
+        ),
+        "cohort-rows-gone": render(
+            "cohort_rows.html", asked=cohort_pages.GONE, found=found, sorts=cohort_pages.SORTS, **about
         ),
         "cohort-rows-none": render(
             "cohort_rows.html",

@@ -179,7 +179,6 @@ def hand_in_page(problems: list[Problem] | None = None, cohort: Cohort | None = 
         most=service().settings.members,
         cohort=cohort,
         token=token_of(cohort) if cohort else "",
-        remove=bool(request.form.get("remove")),
     )
 
 
@@ -194,10 +193,29 @@ def again(token: str) -> str | AnyResponse | tuple[str, int]:
     if taken is None:
         return hand_in_page(problems, cohort), HTTPStatus.UNPROCESSABLE_ENTITY
     connection = writing()
-    done = cohorts.again(service(), connection, owner(token), taken, remove_vanished=bool(request.form.get("remove")))
+    done = cohorts.again(service(), connection, owner(token), taken)
     commit()
     runner().start(cohort.id)
     return render_template("cohort_again.html", token=token, cohort=owner(token), done=done)
+
+
+@blueprint.post("/cohort/<token>/vanished")
+def vanished(token: str) -> AnyResponse:
+    """Deletes the plans of references that are no longer in the roster, if they are as many as were shown."""
+    limited("previews")
+    writing()
+    cohort = owner(token)
+    if request.form.get("act") != "delete":
+        abort(HTTPStatus.BAD_REQUEST)
+    store_cohorts.lock(writing(), cohort.id)
+    gone = cohorts.vanished(writing(), cohort.id)
+    if request.form.get("number") != str(len(gone)):
+        return redirect(url_for("cohort.rows", token=token, status="gone"), HTTPStatus.SEE_OTHER)
+    for one in gone:
+        store_cohorts.remove(writing(), cohort.id, one.key)
+        if one.plan_id:
+            feed.forget(one.plan_id)
+    return redirect(url_for("cohort.shown", token=token, done="vanished"), HTTPStatus.SEE_OTHER)
 
 
 # ---------------------------------------------------------------------------------------------------------- looking
@@ -243,6 +261,7 @@ def classes_shown(cohort: Cohort) -> Iterator[ClassShown]:
 
 SAID = {
     "link": "This is the cohort's new address. Keep it; the old one has ended.",
+    "vanished": "The plans of references that are no longer in the roster are deleted.",
     "act": "That is applied. Whom it concerns is being planned again; calendars follow when they look again.",
 }
 
@@ -254,7 +273,13 @@ def rows(token: str) -> str:
     asked = cohort_pages.asked_for(request.args)
     found = cohort_pages.table(store_cohorts.every(reading(), cohort.id), asked)
     return render_template(
-        "cohort_rows.html", token=token, cohort=cohort, asked=asked, found=found, sorts=cohort_pages.SORTS
+        "cohort_rows.html",
+        token=token,
+        cohort=cohort,
+        asked=asked,
+        found=found,
+        sorts=cohort_pages.SORTS,
+        gone=cohort_pages.GONE,
     )
 
 

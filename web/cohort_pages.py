@@ -54,6 +54,10 @@ class Asked(NamedTuple):
     page: int = 1
 
 
+GONE = Asked(status="gone")
+"""All rows that are no longer in the roster: they can be deleted together."""
+
+
 class Found(NamedTuple):
     """A page of the table, how many rows there are in all, and what can be chosen from."""
 

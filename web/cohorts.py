@@ -197,12 +197,9 @@ class Again(NamedTuple):
     added: tuple[str, ...]
     own: tuple[str, ...]
     vanished: tuple[str, ...]
-    removed: bool
 
 
-def again(
-    service: Service, connection: Connection, cohort: Cohort, taken: Taken, *, remove_vanished: bool = False
-) -> Again:
+def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken) -> Again:
     """Puts another roster, or other courses, in the place of a cohort's. What changed waits to be planned again.
 
     A row is planned again where it, or its course, is written otherwise; whoever's plan would come out the same keeps
@@ -232,7 +229,7 @@ def again(
             continue
         if old[key].plan_id is not None:
             vanished.append(key)
-        if remove_vanished or old[key].plan_id is None:
+        if old[key].plan_id is None:
             store_cohorts.remove(connection, cohort.id, key)
         else:
             store_cohorts.renumber(connection, cohort.id, key, 0)
@@ -250,8 +247,12 @@ def again(
         tuple(names[one.key] for one in added),
         tuple(names[key] for key in own),
         tuple(names[key] for key in vanished),
-        remove_vanished,
     )
+
+
+def vanished(connection: Connection, cohort_id: str) -> tuple[Member, ...]:
+    """The members that are no longer in the roster."""
+    return tuple(one for one in store_cohorts.every(connection, cohort_id) if not one.number)
 
 
 def reference_of(member: Member) -> str:
