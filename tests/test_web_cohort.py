@@ -323,6 +323,9 @@ def test_every_row_has_its_outcome_and_no_row_stops_another(both: Flask) -> None
     assert "All 11 rows are done" in shown
     assert "Cannot fit 1" in shown
     assert "Wrong 6" in shown
+    assert re.search(r"Of 5 with a plan, [1-5] needs? more minutes than usual on some day\.", shown)
+    assert "Row 3, column" not in page
+    assert "Row 7, column course: there is no course “physics”" in page
     assert "S-5" in words(client.get(f"{path}/rows?status=cannot+fit"))
     assert "What to suggest" in words(client.get(f"{path}/row/s-5"))
     assert client.get(f"{path}/row/nobody").status_code == 404
@@ -477,6 +480,9 @@ def test_hand_outs_carry_the_address_and_its_square(app: Flask, client: FlaskCli
         sum(one.count('class="tick"') for one in sheets(client, path, weeks=w)) for w in ("first", "all", "none")
     )
     assert every > first > none == 0
+    for weeks in ("none", "first"):  # whatever is printed, the date of the exam is
+        for sheet in sheets(client, path, weeks=weeks, section="B"):
+            assert "Exam: Chemistry</strong>, Friday 5 February 2027, 13:00, Hall B" in sheet
     assert len(sheets(client, path, section="B")) == 2
     assert client.get(f"{path}/hand-outs?member=nobody").status_code == 404
 

@@ -170,7 +170,7 @@ def test_dates_are_compared_and_the_present_one_stands_first(app: Flask, client:
         ),
         (
             {"act": "late", "piece": "chemistry gas-laws", "day": "2027-01-20"},
-            "Unit test on gas laws (Chemistry) is in hand from Wednesday 20 January 2027 on.",
+            "Chemistry: Unit test on gas laws is in hand from Wednesday 20 January 2027 on.",
         ),
     ],
 )
@@ -187,8 +187,8 @@ def test_material_is_chosen_by_its_title_and_nobody_has_to_know_keys(app: Flask,
     (choice,) = re.findall(r'<select id="piece".*?</select>', page, re.S)
     assert re.findall(r'<optgroup label="([^"]*)"', choice) == ["Chemistry", "Civics"]
     shown = dict(re.findall(r'<option value="([^"]*)">([^<]*)<', choice))
-    assert shown["chemistry gas-laws"] == "Unit test on gas laws"
-    assert shown["chemistry homework-10"] == "Homework 10"
+    assert shown["chemistry gas-laws"] == "Chemistry: Unit test on gas laws"
+    assert shown["chemistry homework-10"] == "Chemistry: Homework 10"
     assert len(shown) == 10 + 4 + 1 + 1 + 1 + 6 + 1  # of notes and practice there is one each
 
 

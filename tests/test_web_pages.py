@@ -614,9 +614,11 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
     asked = cohort_pages.Asked(text=text, status="cannot fit", page=2)
     found = cohort_pages.table(all_members, cohort_pages.Asked())
     list_of_two = [Going(one, text), Going(two, text)]
+    sheet = pages.paper_pages(plan, request)
+    day, exam = next((one.day, one.exams[0]) for week in sheet for one in week.days if one.exams)
     hand_out = HandOut(
         reference="S-1", title=text, address="https://plans.example.org/plan/x", qr="data:image/svg+xml,x",
-        weeks=pages.paper_pages(plan, request), zone=plan.zone, unsaid=frozenset({plan.blocks[0].uid}),
+        weeks=sheet, exams=((day, exam),), zone=plan.zone, unsaid=frozenset({plan.blocks[0].uid}),
     )  # fmt: skip
     paper = {"sections": [text], "asked": asked, "weeks": "all", "member": "", "number": 120, "pages": 2, **about}
     again = Again((text,), ("S-1",), (text,), tuple(f"S-{number}" for number in range(60)))

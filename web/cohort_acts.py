@@ -108,7 +108,7 @@ def in_words(written: acts.Written, courses: Courses) -> str:
         course, section = chosen(form["section"])
         start = the_moment(form["start"].strip())
         return f"The exam of {courses.courses[course].subject}, {section}, is on {day_and_time(start, clocks())}."
-    pieces = {one.value: f"{one.words} ({group.words})" for group in pieces_shown(written) for one in group.pieces}
+    pieces = {one.value: one.words for group in pieces_shown(written) for one in group.pieces}
     return f"{pieces[form['piece']]} is in hand from {long_day(the_day(form['day'].strip()))} on."
 
 
@@ -125,7 +125,9 @@ def pieces_shown(written: acts.Written) -> tuple[Group, ...]:
         Group(
             str(course["subject"]),
             tuple(
-                Choice(f"{course['key']} {one.key.removeprefix(course['key'] + '.')}", one.title)
+                Choice(
+                    f"{course['key']} {one.key.removeprefix(course['key'] + '.')}", f"{course['subject']}: {one.title}"
+                )
                 for one in acts.pieces_of(course)
             ),
         )

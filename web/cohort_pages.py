@@ -112,7 +112,7 @@ def shown(member: Member) -> Shown:
         sections=", ".join(outcome.sections) or row.cells.get("section", ""),
         teachers=", ".join(filter(None, dict.fromkeys(outcome.teachers))),
         status="waiting" if waits else member.status,
-        sentences=() if waits else outcome.sentences,
+        sentences=() if waits else tuple(one[:1].upper() + one[1:] for one in outcome.sentences),
         ways=() if waits else outcome.ways,
         minutes=outcome.minutes,
         has_plan=member.plan_id is not None,
@@ -152,6 +152,11 @@ class Overview(NamedTuple):
     gone: int
     weeks: tuple[tuple[date, tuple[Load | None, ...]], ...]
     most: int
+
+    @property
+    def plans(self) -> int:
+        """Rows that have a plan."""
+        return self.done - dict(self.counts)[Status.WRONG]
 
     @property
     def waiting(self) -> int:
