@@ -54,7 +54,7 @@ def begin(directory: str) -> None:
 
 @cohort.command(
     short_help="Plan every row of a roster.",
-    epilog="\b\nExample:\n  calplan cohort plan fixtures/cohort/roster.csv fixtures/cohort/courses.toml --out spring",
+    epilog="\b\nExample:\n  calplan cohort plan fixtures/cohort/roster.csv fixtures/cohort/courses.toml --out spring-plans",
 )
 @click.argument("roster", metavar="ROSTER", type=click.Path(exists=True, dir_okay=False))
 @click.argument("courses", metavar="COURSES", type=click.Path(exists=True, dir_okay=False))
@@ -178,6 +178,8 @@ def act(
     made = acts.to_document(changed)
     read_courses(made, name=out)
     write(out, made, "the changed courses")
+    if out != "-":
+        complain(f"No plan has changed yet. What would: calplan cohort plan ROSTER {out} --out DIR --again --try")
 
 
 def closed_on(days: str, courses: Written) -> Written:

@@ -260,7 +260,7 @@ def test_another_roster_changes_the_rows_that_changed(tmp_path):
 
     refused = CliRunner().invoke(commands, command(folder, out, as_of=LATER))
     assert refused.exit_code == 3
-    assert "another roster or other courses lies here" in refused.output
+    assert "another roster or other courses lies here. Add --again" in refused.output
     assert contents(out) == first
 
     run(*command(folder, out, "--again", as_of=LATER))
