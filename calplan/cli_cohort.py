@@ -54,7 +54,8 @@ def begin(directory: str) -> None:
 
 @cohort.command(
     short_help="Plan every row of a roster.",
-    epilog="\b\nExample:\n  calplan cohort plan fixtures/cohort/roster.csv fixtures/cohort/courses.toml --out spring-plans",
+    epilog="\b\nExample:\n  calplan cohort plan fixtures/cohort/roster.csv fixtures/cohort/courses.toml"
+    " --out spring-plans",
 )
 @click.argument("roster", metavar="ROSTER", type=click.Path(exists=True, dir_okay=False))
 @click.argument("courses", metavar="COURSES", type=click.Path(exists=True, dir_okay=False))

@@ -103,6 +103,34 @@ def test_nothing_changes_before_the_button_and_then_only_whom_it_concerns(
         assert [str(event.start)[:10] for event in exams] == ["2027-02-08"]
 
 
+def test_an_act_finds_everybody_in_the_present_place_after_another_roster(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    """Rows change places when a student is written on top: each one's own plan is tried, not a neighbour's."""
+    path = handed_in(app, client)
+    lines = (COHORT / "roster.csv").read_bytes().splitlines(keepends=True)
+    new = lines[1].replace(b"S-1001", b"S-0999")
+    form = {"roster": (BytesIO(b"".join([lines[0], new, *lines[1:]])), "roster.csv")}
+    assert client.post(f"{path}/again", data=form, headers=OURS).status_code == 200
+    app.extensions["calplan.runner"].wait()
+
+    def places() -> dict[str, int]:
+        with store.reading(served.service_of(app).engine) as connection:
+            (cohort_id,) = connection.execute(store_cohorts.cohorts.select()).scalars()
+            return {one.key: one.number for one in store_cohorts.every(connection, cohort_id)}
+
+    before = places()
+    assert sorted(before.values()) == [2, 3, 4, 5, 6, 7]
+    clock.forward(minutes=1)
+    _, same = found_out(app, client, f"{path}/act", act="moved", section="chemistry A", start="2027-02-04T09:00")
+    assert "Nobody&#39;s plan changes." in same
+    trial, page = found_out(app, client, f"{path}/act", act="moved", section="chemistry A", start="2027-02-08T09:00")
+    assert "3 students have other plans" in page
+    assert client.post(trial, headers=OURS).status_code == 303
+    app.extensions["calplan.runner"].wait()
+    assert places() == before
+
+
 def test_what_a_student_changed_stays_and_is_listed(app: Flask, client: FlaskClient, clock: served.Clock) -> None:
     path = handed_in(app, client)
     with store.reading(served.service_of(app).engine) as connection:

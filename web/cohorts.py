@@ -497,7 +497,7 @@ def tried(
     run = run._replace(classes=class_plans(run, files, earlier))
     keys = {one.number: one.key for one in mine}
     before = lambda row: before_of(service, cohort_id, keys[row.number])  # noqa: E731 - a name for one argument
-    rows = (msgspec.json.decode(one.cells, type=Row) for one in mine if not stopped())
+    rows = (row_of(one) for one in mine if not stopped())
     for made in run_rows(rows, run, files, executor, workers=workers, before=before):
         yield len(mine), made.outcome
 
@@ -518,8 +518,7 @@ def compared(
     files = Kept(service.engine, cohort_id)
     run = Run(document, now, "dates")
     run = run._replace(classes=class_plans(run, files))
-    decoded = (msgspec.json.decode(one.cells, type=Row) for one in members)
-    rows = (row for row in decoded if sitting(row, courses_of(document), *exam))
+    rows = (row for row in map(row_of, members) if sitting(row, courses_of(document), *exam))
     made = run_rows(rows, run, files, executor, workers=workers)
     return eased(start, (one.outcome for one in made))
 
@@ -536,8 +535,6 @@ def class_documents(connection: Connection, cohort_id: str) -> dict[tuple[str, s
 def with_courses(connection: Connection, cohort: Cohort, document: bytes) -> Taken:
     """A cohort's own rows with other courses, as if they were handed in again. Raises :class:`InvalidRequest`."""
     courses = read_courses(document)
-    rows = [
-        msgspec.json.decode(one.cells, type=Row) for one in store_cohorts.every(connection, cohort.id) if one.number
-    ]
+    rows = [row_of(one) for one in store_cohorts.every(connection, cohort.id) if one.number]
     doubtful = tuple(cohort.doubts.splitlines())
     return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses))
