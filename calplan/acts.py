@@ -125,7 +125,7 @@ class Effects(NamedTuple):
 
     ``concerned`` have another plan than before, ``blocks`` of theirs move, come or go; for those in ``losing`` work
     falls out, those in ``unfit`` did fit and do no longer, those in ``fit`` do now; ``new`` have a first plan.
-    ``fullest`` is anybody's fullest day before and after, in minutes.
+    ``fullest`` is the fullest day among those, before and after, in minutes.
     """
 
     rows: int = 0
@@ -165,7 +165,7 @@ def told(effects: Effects) -> tuple[str, ...]:
     day = f"stays at {high}" if low == high else f"goes from {low} to {high}"
     said = [
         f"{people(effects.concerned)} other plans, with {effects.blocks} blocks that move, come or go; "
-        f"the fullest day that anybody has {day} minutes."
+        f"the fullest day among them {day} minutes."
     ]
     if effects.new:
         said.append(f"{people(effects.new)} a plan for the first time.")

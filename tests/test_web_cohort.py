@@ -589,6 +589,7 @@ def test_what_a_student_changed_wins_and_is_listed(both: Flask) -> None:
     answer = hand_in(client, roster(GOOD[0].replace(",3", ",5"), GOOD[1]), f"{path}/again")
     runner(both).wait()
     assert "left as they are: 1 (S-1)" in words(answer)
+    assert "If an exam has moved meanwhile, change it on the plan's page too" in words(client.get(f"{path}/row/S-1"))
     assert client.get(feed).data == mine
     assert "What the student did stays" in words(client.get(f"{path}/row/s-1"))
     assert "What the student did stays" not in words(client.get(f"{path}/row/s-2"))
