@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from calplan import news
 from calplan.courses import Courses, plain
@@ -21,6 +21,9 @@ from calplan.outcomes import Outcome, Status
 from calplan.roster import Row
 from calplan.sentences import listed
 from calplan.tables import Problems, show, the_moment
+
+if TYPE_CHECKING:
+    from calplan.model import Material
 
 Written = dict[str, Any]
 
@@ -68,9 +71,7 @@ def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date) 
     """
 
     def change(found: Mapping[str, Any]) -> Written:
-        exam = {key: value for key, value in found.items() if key not in ("section", "appointment")}
-        exam = {**exam, "start": found["section"][0]["start"], "minutes": found.get("minutes", 60)}
-        pieces = materials_of(frozen(exam))
+        pieces = pieces_of(found)
         keys = {piece.key: piece.key.removeprefix(f"{course}.") for piece in pieces}
         if material not in (*keys, *keys.values()):
             some = ", ".join(list(keys.values())[:12])
@@ -84,6 +85,12 @@ def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date) 
         return {**found, "material": tables}
 
     return with_course(courses, course, change)
+
+
+def pieces_of(course: Mapping[str, Any]) -> tuple[Material, ...]:
+    """The materials of a course as written, one by one; none where they cannot be read."""
+    exam = {key: value for key, value in course.items() if key not in ("section", "appointment")}
+    return materials_of(frozen({**exam, "start": course["section"][0]["start"], "minutes": course.get("minutes", 60)}))
 
 
 def with_course(courses: Mapping[str, Any], key: str, change: Callable[[Mapping[str, Any]], Written]) -> Written:
@@ -120,7 +127,7 @@ class Effects(NamedTuple):
 
     ``concerned`` have another plan than before, ``blocks`` of theirs move, come or go; for those in ``losing`` work
     falls out, those in ``unfit`` did fit and do no longer, those in ``fit`` do now; ``new`` have a first plan.
-    ``fullest`` is anybody's fullest day before and after, in minutes.
+    ``fullest`` is the fullest day among those, before and after, in minutes.
     """
 
     rows: int = 0
@@ -160,7 +167,7 @@ def told(effects: Effects) -> tuple[str, ...]:
     day = f"stays at {high}" if low == high else f"goes from {low} to {high}"
     said = [
         f"{people(effects.concerned)} other plans, with {effects.blocks} blocks that move, come or go; "
-        f"anybody's fullest day {day} minutes."
+        f"the fullest day among them {day} minutes."
     ]
     if effects.new:
         said.append(f"{people(effects.new)} a plan for the first time.")
@@ -236,6 +243,10 @@ def eased(start: datetime, outcomes: Iterable[Outcome]) -> Ease:
     return Ease(start, students, unfit, above, minutes / students if students else 0.0)
 
 
-def best(found: Iterable[Ease]) -> Ease:
-    """The date that eases most: fewest who cannot fit, fewest above the usual, the least mean; of equals the first."""
-    return min(found, key=lambda one: (one.unfit, one.above, round(one.mean)))
+def best(found: Sequence[Ease]) -> Ease | None:
+    """The date that eases most: fewest who cannot fit, fewest above the usual, the least mean; of equals the first.
+
+    ``None`` where all dates come to the same.
+    """
+    figures = [(one.unfit, one.above, round(one.mean)) for one in found]
+    return found[figures.index(min(figures))] if len(set(figures)) > 1 else None

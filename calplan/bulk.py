@@ -370,7 +370,7 @@ def put(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
 
 
 FINISH_FIRST = "Go on with the same files, or give another directory."
-SAY_AGAIN = "Give another directory, or ask for the same one again: what changed is then planned anew."
+SAY_AGAIN = "Add --again, and what changed is mended; or give another directory."
 
 
 def going_on(wanted: Manifest, open_: Manifest | None, finished: Manifest | None, *, again: bool) -> Manifest:

@@ -54,7 +54,8 @@ def begin(directory: str) -> None:
 
 @cohort.command(
     short_help="Plan every row of a roster.",
-    epilog="\b\nExample:\n  calplan cohort plan fixtures/cohort/roster.csv fixtures/cohort/courses.toml --out spring",
+    epilog="\b\nExample:\n  calplan cohort plan fixtures/cohort/roster.csv fixtures/cohort/courses.toml"
+    " --out spring-plans",
 )
 @click.argument("roster", metavar="ROSTER", type=click.Path(exists=True, dir_okay=False))
 @click.argument("courses", metavar="COURSES", type=click.Path(exists=True, dir_okay=False))
@@ -188,6 +189,8 @@ def act(
     made = acts.to_document(changed)
     read_courses(made, name=out)
     write(out, made, "the changed courses")
+    if out != "-":
+        complain(f"No plan has changed yet. What would: calplan cohort plan ROSTER {out} --out DIR --again --try")
 
 
 def closed_on(days: str, courses: Written) -> Written:
@@ -262,9 +265,11 @@ def dates(
     most = best(found)
     tell(
         f"{one.start:%Y-%m-%d %H:%M}: {one.unfit} of {one.students} cannot fit, {one.above} need more minutes than "
-        f"usual, {one.mean:.0f} minutes on the fullest day in the mean{'; eases most' if one is most else ''}"
+        f"usual, {one.mean:.0f} minutes on the fullest day on average{'; eases most' if one is most else ''}"
         for one in found
     )
+    if most is None:
+        tell(["By these figures no date eases more than another."])
 
 
 class Cohort(NamedTuple):

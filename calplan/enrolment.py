@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from calplan.courses import STAND_INS, Courses, Section, request_of
 from calplan.errors import InvalidRequest, Problem
-from calplan.model import Kind, Request
+from calplan.model import UNIT, Kind, Request
 from calplan.request import from_mapping
 from calplan.roster import NEEDED, Row, wrong_reference
 from calplan.tables import DAY_WORDS, Wrong, show
@@ -69,7 +69,7 @@ def asked_by(row: Row, courses: Courses) -> Asked:
 def at(row: Row, column: str, sentence: str, remedy: str = "") -> Problem:
     """A problem of one cell. What was granted is not said again, as it is nobody's business who reads of the row."""
     if column in GRANTED:
-        sentence, remedy = "this is not a percentage that can be granted.", "Write digits alone, such as 25."
+        sentence, remedy = "this is not a percentage that can be granted.", GRANTED[column]
     return Problem(f"row {row.number}, column {column}", sentence, remedy)
 
 
@@ -127,6 +127,14 @@ def whole_number(cell: str) -> int:
     if not found:
         raise Wrong(f"{show(cell)} is not a whole number.", "Write digits alone, such as 25.")
     return int(found[1])
+
+
+def pace(cell: str) -> int:
+    """Minutes that work takes, in percent. Who writes 25 means a quarter more, and would get a quarter of the plan."""
+    percent = whole_number(cell)
+    if percent < LEAST_PACE:
+        raise Wrong(f"{show(cell)} is less than half of the usual minutes.", GRANTED["pace"])
+    return percent
 
 
 CLOCK = r"[0-9]{1,2}:[0-9]{2}"
@@ -206,7 +214,8 @@ def sound_name(name: str) -> bool:
 READERS: dict[str, Callable[[str], Any]] = {
     "zone": str,
     "study_hours": study_hours,
-    **dict.fromkeys(("usual", "limit", "shortest", "longest", "rest", "extra_time", "pace"), whole_number),
+    **dict.fromkeys(("usual", "limit", "shortest", "longest", "rest", "extra_time"), whole_number),
+    "pace": pace,
     "bedtime": clock,
     "waking": clock,
     "holidays": holidays,
@@ -216,7 +225,13 @@ READERS: dict[str, Callable[[str], Any]] = {
 }
 
 EFFORT = ("usual", "limit", "shortest", "longest", "rest", "bedtime", "waking")
-GRANTED = ("extra_time", "pace")
+GRANTED = {
+    "extra_time": "Write digits alone, such as 25.",
+    "pace": "Write digits alone: 100 as usual, 125 for a quarter more minutes.",
+}
+"""What is granted, and how it is written."""
+LEAST_PACE = 50
+"""Percent of the usual minutes: less is taken for what comes on top of them, and written wrongly."""
 
 
 def with_edits(mapping: dict[str, Any], edits: Mapping[str, Any]) -> dict[str, Any]:
@@ -227,11 +242,20 @@ def with_edits(mapping: dict[str, Any], edits: Mapping[str, Any]) -> dict[str, A
     }
     effort = {key: edits[key] for key in EFFORT if key in edits}
     if effort:
-        made["effort"] = {**mapping.get("effort", {}), **effort}
+        made["effort"] = giving_way(mapping.get("effort", {}), effort)
     if "days_off" in edits:
         made["day_off"] = [*mapping.get("day_off", ()), *edits["days_off"]]
     granted = {key: edits[key] for key in GRANTED if key in edits}
     made["exam"] = [{**exam, **granted} for exam in mapping["exam"]]
+    return made
+
+
+def giving_way(common: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+    """The courses' effort with a row's own. What only the courses say of a pair gives way, as in a request."""
+    made = {**common, **own}
+    for less, more in (("usual", "limit"), ("shortest", "longest")):
+        if (less in own) != (more in own) and less in made and more in made and UNIT <= made[more] < made[less]:
+            made[more if less in own else less] = own[less if less in own else more]
     return made
 
 

@@ -1,7 +1,8 @@
 """Calendars that come with a roster: in a folder, or in a ZIP archive. Names lead to nothing else.
 
-Of an archive only the list is read; a file is read when a row asks for it, and never more of it than a calendar may
-have. Links, encrypted files and names that lead elsewhere are as if they were not there.
+Of an archive only the list is read, and where a folder was packed, its name need not be said. A file is read when a row
+asks for it, and never more of it than a calendar may have. Links, encrypted files and names that lead elsewhere are as
+if they were not there.
 """
 
 from __future__ import annotations
@@ -78,17 +79,28 @@ class Archive:
             problem = Problem(name, f"the archive has {len(found)} files.", f"Keep to {MOST_FILES}.")
             raise InvalidRequest([problem])
         self.files = {one.filename: one for one in found if plain_file(one)}
+        self.above = folder_of_all(self.files)
 
     def get(self, name: str) -> bytes | None:
         """The bytes of a file; ``None`` where there is none of this name, or it cannot be read."""
-        found = self.files.get(name)
-        if found is None:
+        found = self.files.get(name) or self.files.get(self.above + name)
+        if found is None or not sound_name(name):
             return None
         try:
             with self.archive.open(found) as file:
                 return file.read(MOST_CALENDAR + 1)
         except UNREADABLE:
             return None
+
+
+def folder_of_all(names: Iterable[str]) -> str:
+    """The folder in which all files of an archive lie, with its slash: what is packed as a folder has one. Else empty.
+
+    What a Mac adds to its archives of itself is no file of anybody's.
+    """
+    tops = {name.partition("/")[0] if "/" in name else "" for name in names if not name.startswith("__MACOSX/")}
+    top = tops.pop() if len(tops) == 1 else ""
+    return f"{top}/" if top else ""
 
 
 def plain_file(one: zipfile.ZipInfo) -> bool:

@@ -55,10 +55,14 @@ def on_days(one: Prepared) -> Iterator[Notice]:
     count = len(one.days)
     if count > FEW:
         return
-    left = "One day is" if count == 1 else f"{number(count).capitalize()} days are"
+    left = "One day" if count == 1 else f"{number(count).capitalize()} days"
+    if count < (one.day - one.days[0]).days:  # others lie between, on which there is no room
+        left += " can be used"
+    else:
+        left += " is left" if count == 1 else " are left"
     yield Notice(
         code="few-days",
-        sentence=f"{one.exam.subject}: {left} left, which is enough to do the most useful things and not enough to do "
+        sentence=f"{one.exam.subject}: {left}, which is enough to do the most useful things and not enough to do "
         "everything. What stands here comes first for a reason; when it is done, stop and sleep.",
     )
 

@@ -114,7 +114,8 @@ def head(counted: Counted, as_of: datetime) -> Iterator[str]:
     for status in Status:
         yield f"<tr><th scope='row'>{status}</th><td class='number'>{counted.statuses[status]}</td></tr>"
     yield "</tbody></table>"
-    yield f"<p>On some day more minutes than usual are needed by {counted.above}.</p>"
+    plans = sum(counted.statuses.values()) - counted.statuses[Status.WRONG]
+    yield f"<p>On some day more minutes than usual are needed by {counted.above} of {plans} with a plan.</p>"
     if counted.gone:
         yield f"<p>No longer in the roster, and not removed: {counted.gone}.</p>"
 

@@ -208,3 +208,12 @@ def test_what_a_date_means_is_what_planning_row_by_row_says() -> None:
         assert abs(found[-1].above - above) <= unfit  # a plan that does not fit is told by its blocks
     assert acts.best(found) == min(found, key=lambda one: (one.unfit, one.above, round(one.mean)))
     assert len({one.unfit for one in found}) > 1, "the dates do not differ"
+
+
+def test_where_all_dates_come_to_the_same_none_eases_most():
+    """What cannot be told apart on the page, in whole minutes, is no reason to move an exam."""
+    at = [datetime(2027, 2, 4, 9), datetime(2027, 2, 5, 9), datetime(2027, 2, 8, 9)]
+    same = [acts.Ease(start, 4, 1, 2, mean) for start, mean in zip(at, (60.0, 60.4, 59.6), strict=True)]
+    assert acts.best(same) is None
+    assert acts.best([*same, same[0]._replace(unfit=0)]) == same[0]._replace(unfit=0)
+    assert acts.best([*same, same[0]._replace(unfit=2)]) == same[0]

@@ -1132,6 +1132,15 @@ def test_the_readme_shows_what_its_commands_print() -> None:
     assert {match[1]: match[2] for match in EXAMPLE.finditer(README)} == outputs()
 
 
+def test_what_the_readme_begins_is_not_where_it_plans() -> None:
+    """A run wants a folder of its own: planned into the folder of its roster it would be refused."""
+    begun = set(re.findall(r"calplan cohort begin (\S+?)`", README))
+    into = set(re.findall(r"calplan cohort plan [^\n]* --out (\S+)", README)) - {"DIR`"}
+    assert begun
+    assert into
+    assert not begun & into
+
+
 def test_the_readme_has_the_two_commands_and_they_need_nothing_that_is_not_there():
     first, second = re.findall(r"^```sh\n(.+)\n```$", README, re.M)[:2]
     assert first.startswith("python3 -m venv .venv && ")

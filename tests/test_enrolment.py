@@ -138,6 +138,27 @@ material = [
 """)
 
 
+@pytest.mark.parametrize(
+    ("cells", "pairs"),
+    [
+        ({"limit": "20"}, (20, 20, 15, 45)),
+        ({"limit": "40"}, (30, 40, 15, 45)),
+        ({"usual": "90"}, (90, 90, 15, 45)),
+        ({"usual": "40"}, (40, 60, 15, 45)),
+        ({"longest": "10"}, (30, 60, 10, 10)),
+        ({"shortest": "50"}, (30, 60, 50, 50)),
+    ],
+)
+def test_where_a_row_says_one_of_a_pair_the_courses_other_gives_way(cells, pairs):
+    """As the README says of requests: where only one of the two is given, the other gives way."""
+    effort = request(**cells).effort
+    assert (effort.usual, effort.limit, effort.shortest, effort.longest) == pairs
+
+
+def test_a_pair_that_the_row_itself_has_in_disorder_is_wrong():
+    assert places({**GOOD, "usual": "60", "limit": "30"}) == ["usual"]
+
+
 def test_a_section_wins_over_its_course_and_a_row_over_both():
     (of_course,) = request().exams
     (of_section,) = request(section="B").exams
@@ -292,6 +313,8 @@ def test_counts_and_missed_work_together():
         ({**GOOD, "missed quiz-1": "11", "missed quiz-2": "1"}, ["missed quiz-1"]),
         ({**GOOD, "extra_time": "300"}, ["extra_time"]),
         ({**GOOD, "pace": "x"}, ["pace"]),
+        ({**GOOD, "pace": "25%"}, ["pace"]),  # a quarter more, to whoever writes it; taken at its word a quarter
+        ({**GOOD, "pace": "49"}, ["pace"]),
     ],
 )
 def test_what_is_wrong_is_told_by_its_column_and_nothing_else_is(cells, columns):

@@ -84,6 +84,25 @@ def test_files_of_an_archive_are_had_by_name(tmp_path):
     ]
 
 
+def test_a_folder_may_be_packed_as_it_is(tmp_path):
+    """As file managers do it: the name of a folder stands before all names, and a Mac adds files of its own."""
+    read = packed(
+        tmp_path / "a.zip",
+        ("busy/", b""),
+        ("busy/a.ics", b"one"),
+        ("busy/clubs/a.ics", b"two"),
+        ("busy/.DS_Store", b"three"),
+        ("__MACOSX/busy/._a.ics", b"four"),
+    )
+    names = ("a.ics", "busy/a.ics", "clubs/a.ics", "busy/clubs/a.ics", "b.ics", "/a.ics", "../busy/a.ics")
+    assert [read.get(name) for name in names] == [b"one", b"one", b"two", b"two", None, None, None]
+
+
+def test_of_two_folders_in_an_archive_none_goes_without_saying(tmp_path):
+    read = packed(tmp_path / "a.zip", ("red/a.ics", b"one"), ("blue/a.ics", b"two"))
+    assert [read.get(name) for name in ("a.ics", "red/a.ics", "blue/a.ics")] == [None, b"one", b"two"]
+
+
 @pytest.mark.parametrize("name", [one for one in ELSEWHERE if one and "\0" not in one and len(one) < 6000])
 def test_no_name_leads_out_of_an_archive(tmp_path, name):
     """Nothing is ever unpacked; a name that could lead elsewhere is as if it were not there."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from calplan.cycle import Cycle, Stages
 from calplan.model import Day, Exam, Kind, Part, Role, Task
-from calplan.remarks import listed, on_sharing
+from calplan.remarks import listed, on_days, on_sharing
 from calplan.workload import Prepared
 from tests import plans
 from tests.plans import E
@@ -51,3 +51,15 @@ def test_one_sentence_names_each_exam_that_has_shared_days_or_divided_tasks() ->
     assert "Chemistry has 1 day with more than one kind; History has 1 task carried over" in notice.sentence
     assert "Latin" not in notice.sentence
     assert list(on_sharing([prepared(latin)], tasks, days)) == []
+
+
+def test_few_days_are_left_or_can_be_used() -> None:
+    """Fridays alone before an exam three weeks away are few, and the exam is not three days away."""
+    exam = plans.exam()
+    three = [exam.start.date() - timedelta(days=n) for n in (3, 2, 1)]
+    fridays = [exam.start.date() - timedelta(days=n) for n in (20, 13, 6)]
+    said = []
+    for days in (three, fridays, three[:1], three[2:]):
+        one = Prepared(exam, exam.start.date(), tuple(days), Cycle(Stages(1, 0, 0), (), (), (), ()))
+        said.append(next(on_days(one)).sentence.partition(", which")[0].removeprefix(f"{exam.subject}: "))
+    assert said == ["Three days are left", "Three days can be used", "One day can be used", "One day is left"]

@@ -348,6 +348,9 @@ def test_every_row_has_its_outcome_and_no_row_stops_another(both: Flask) -> None
     assert "All 11 rows are done" in shown
     assert "Cannot fit 1" in shown
     assert "Wrong 6" in shown
+    assert re.search(r"Of 5 with a plan, [1-5] needs? more minutes than usual on some day\.", shown)
+    assert "Row 3, column" not in page
+    assert "Row 7, column course: there is no course “physics”" in page
     assert "S-5" in words(client.get(f"{path}/rows?status=cannot+fit"))
     assert "What to suggest" in words(client.get(f"{path}/row/s-5"))
     assert client.get(f"{path}/row/nobody").status_code == 404
@@ -502,6 +505,9 @@ def test_hand_outs_carry_the_address_and_its_square(app: Flask, client: FlaskCli
         sum(one.count('class="tick"') for one in sheets(client, path, weeks=w)) for w in ("first", "all", "none")
     )
     assert every > first > none == 0
+    for weeks in ("none", "first"):  # whatever is printed, the date of the exam is
+        for sheet in sheets(client, path, weeks=weeks, section="B"):
+            assert "Exam: Chemistry</strong>, Friday 5 February 2027, 13:00, Hall B" in sheet
     assert len(sheets(client, path, section="B")) == 2
     assert client.get(f"{path}/hand-outs?member=nobody").status_code == 404
 
@@ -569,8 +575,8 @@ def test_what_changed_is_mended_and_the_rest_stays_to_the_byte(both: Flask) -> N
     answer = hand_in(client, roster(*changed), f"{path}/again")
     runner(both).wait()
     told = words(answer)
-    assert "New rows, being planned: 1." in told
-    assert "as few changes as can be: 2." in told
+    assert "New rows, being planned: 1 (S-9)." in told
+    assert "as few changes as can be: 2 (S-1, S-2)." in told
     assert "No longer in the roster: 1 (S-5)" in told
     after = feeds(client, path)
     assert {one for one in before if after[one] != before[one]} <= {"S-1", "S-2"}
@@ -608,6 +614,7 @@ def test_what_a_student_changed_wins_and_is_listed(both: Flask) -> None:
     answer = hand_in(client, roster(GOOD[0].replace(",3", ",5"), GOOD[1]), f"{path}/again")
     runner(both).wait()
     assert "left as they are: 1 (S-1)" in words(answer)
+    assert "If an exam has moved meanwhile, change it on the plan's page too" in words(client.get(f"{path}/row/S-1"))
     assert client.get(feed).data == mine
     assert "What the student did stays" in words(client.get(f"{path}/row/s-1"))
     assert "What the student did stays" not in words(client.get(f"{path}/row/s-2"))
@@ -641,9 +648,16 @@ def test_who_vanished_is_listed_and_removed_only_when_that_is_confirmed(both: Fl
     back = hand_in(client, roster(*GOOD[:3]), f"{path}/again")
     assert "New rows, being planned: 0." in words(back)
     assert "as few changes as can be: 0." in words(back)
-    gone = hand_in(client, roster(GOOD[0], GOOD[2]), f"{path}/again", remove="yes")
-    assert "Their plans are deleted" in words(gone)
+    hand_in(client, roster(GOOD[0], GOOD[2]), f"{path}/again", remove="yes")  # no field of the form
     runner(both).wait()
+    assert [client.get(one).status_code for one in links] == [200] * 3
+    assert "Delete this plan" in words(client.get(f"{path}/rows?status=gone"))
+    assert "Delete" not in words(client.get(f"{path}/rows?status=gone&text=S-2"))
+    for form in ({"number": "1"}, {"act": "delete", "number": "2"}, {"act": "delete"}):
+        assert client.post(f"{path}/vanished", data=form).status_code in (303, 400)
+        assert [client.get(one).status_code for one in links] == [200] * 3
+    gone = client.post(f"{path}/vanished", data={"act": "delete", "number": "1"}, follow_redirects=True)
+    assert "no longer in the roster are deleted" in words(gone)
     assert [client.get(one).status_code for one in links] == [410] * 3
     assert set(members(both, path)) == {"s-1", "s-3"}
 
@@ -710,6 +724,26 @@ def test_who_is_behind_and_who_gives_no_word_stand_apart(app: Flask, client: Fla
     assert ">S-1<" in silent
     assert ">S-1<" not in behind
     assert client.get(f"{path}/going?page=7").status_code == 200
+
+
+def test_how_a_block_went_is_said_for_a_student_without_a_phone(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    """From the student's row, with no calendar at hand; and the row stays the roster's."""
+    path = made(app, client, *GOOD[:2])
+    assert "/block/" not in client.get(f"{path}/row/S-2").text
+    clock.now = datetime(2027, 1, 9, 12, tzinfo=UTC)
+    _, feed, _ = links_of(client, path, "S-2")
+    over = [e for e in events(client.get(feed).data).values() if "URL" in e and e["DTEND"].dt < clock.now]
+    page = client.get(f"{path}/row/S-2")
+    assert set(re.findall(r'href="(/block/[^"]*)"', page.text)) == {path_of(str(one["URL"])) for one in over}
+    assert f"Nothing was said of the {len(over)} blocks that are over." in words(page)
+    assert "tick what you did" not in words(client.get(f"{path}/going"))
+    assert client.post(path_of(str(over[0]["URL"])), data={"act": "missed"}).status_code == 303
+    assert words(client.get(f"{path}/row/S-2")).count("missed") == page.text.count("missed") + 1
+    again = hand_in(client, roster(GOOD[0], GOOD[1].replace(",45,", ",40,")), f"{path}/again")
+    assert "Changed rows, being planned again with as few changes as can be: 1" in words(again)
+    runner(app).wait()
 
 
 # ---------------------------------------------------------------------------------------------------- its link, its end

@@ -106,6 +106,34 @@ def test_nothing_changes_before_the_button_and_then_only_whom_it_concerns(
         assert [str(event.start)[:10] for event in exams] == ["2027-02-08"]
 
 
+def test_an_act_finds_everybody_in_the_present_place_after_another_roster(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    """Rows change places when a student is written on top: each one's own plan is tried, not a neighbour's."""
+    path = handed_in(app, client)
+    lines = (COHORT / "roster.csv").read_bytes().splitlines(keepends=True)
+    new = lines[1].replace(b"S-1001", b"S-0999")
+    form = {"roster": (BytesIO(b"".join([lines[0], new, *lines[1:]])), "roster.csv")}
+    assert client.post(f"{path}/again", data=form, headers=OURS).status_code == 200
+    app.extensions["calplan.runner"].wait()
+
+    def places() -> dict[str, int]:
+        with store.reading(served.service_of(app).engine) as connection:
+            (cohort_id,) = connection.execute(store_cohorts.cohorts.select()).scalars()
+            return {one.key: one.number for one in store_cohorts.every(connection, cohort_id)}
+
+    before = places()
+    assert sorted(before.values()) == [2, 3, 4, 5, 6, 7]
+    clock.forward(minutes=1)
+    _, same = found_out(app, client, f"{path}/act", act="moved", section="chemistry A", start="2027-02-04T09:00")
+    assert "Nobody&#39;s plan changes." in same
+    trial, page = found_out(app, client, f"{path}/act", act="moved", section="chemistry A", start="2027-02-08T09:00")
+    assert "3 students have other plans" in page
+    assert client.post(trial, headers=OURS).status_code == 303
+    app.extensions["calplan.runner"].wait()
+    assert places() == before
+
+
 def test_what_a_student_changed_stays_and_is_listed(app: Flask, client: FlaskClient, clock: served.Clock) -> None:
     path = handed_in(app, client)
     with store.reading(served.service_of(app).engine) as connection:
@@ -160,12 +188,57 @@ def test_dates_are_compared_and_the_present_one_stands_first(app: Flask, client:
 
 
 @pytest.mark.parametrize(
+    ("form", "said"),
+    [
+        (
+            {"act": "closed", "first": "2027-01-13", "last": "2027-01-14", "title": "Snow"},
+            "The school is closed on Wednesday 13 January 2027 to Thursday 14 January 2027 (Snow).",
+        ),
+        ({"act": "closed", "first": "2027-01-13"}, "The school is closed on Wednesday 13 January 2027."),
+        (
+            {"act": "moved", "section": "chemistry A", "start": "2027-02-08T09:00"},
+            "The exam of Chemistry, A, is on Monday 8 February 2027, 09:00.",
+        ),
+        (
+            {"act": "late", "piece": "chemistry gas-laws", "day": "2027-01-20"},
+            "Chemistry: Unit test on gas laws is in hand from Wednesday 20 January 2027 on.",
+        ),
+    ],
+)
+def test_what_is_tried_is_said_beside_what_it_would_change(
+    app: Flask, client: FlaskClient, form: dict[str, str], said: str
+) -> None:
+    path = handed_in(app, client)
+    _, page = found_out(app, client, f"{path}/act", **form)
+    assert f">{said}<" in page
+
+
+def test_material_is_chosen_by_its_title_and_nobody_has_to_know_keys(app: Flask, client: FlaskClient) -> None:
+    page = client.get(f"{handed_in(app, client)}/act").text
+    (choice,) = re.findall(r'<select id="piece".*?</select>', page, re.S)
+    assert re.findall(r'<optgroup label="([^"]*)"', choice) == ["Chemistry", "Civics"]
+    shown = dict(re.findall(r'<option value="([^"]*)">([^<]*)<', choice))
+    assert shown["chemistry gas-laws"] == "Chemistry: Unit test on gas laws"
+    assert shown["chemistry homework-10"] == "Chemistry: Homework 10"
+    assert len(shown) == 10 + 4 + 1 + 1 + 1 + 6 + 1  # of notes and practice there is one each
+
+
+def test_dates_that_were_typed_come_back_each_in_its_place(app: Flask, client: FlaskClient) -> None:
+    starts = ["2027-02-08T09:00", "2027-02-09T09:00", ""]
+    page = client.post(f"{handed_in(app, client)}/dates", data={"section": "x y", "start": starts}, headers=OURS).text
+    assert re.findall(r'name="start" type="datetime-local" value="([^"]*)"', page) == ["", *starts]
+
+
+@pytest.mark.parametrize(
     ("path", "form", "said"),
     [
         ("act", {"act": "closed", "first": "13.1.2027"}, "is not a date"),
         ("act", {"act": "moved", "section": "physics A", "start": "2027-02-08T09:00"}, "there is no course “physics”"),
         ("act", {"act": "moved", "section": "chemistry A", "start": "2027-03-14T02:30"}, "2027-03-14T02:30:00 out"),
-        ("act", {"act": "late", "course": "civics", "material": "quiz-1", "day": "2027-01-20"}, "no material “quiz-1”"),
+        ("act", {"act": "late", "piece": "civics quiz-1", "day": "2027-01-20"}, "no material “quiz-1”"),
+        ("act", {"act": "late", "piece": "civics homework-1"}, "In hand from: this is empty. Choose a day."),
+        ("act", {"act": "closed", "first": ""}, "First day: this is empty. Choose a day."),
+        ("act", {"act": "moved", "section": "chemistry A"}, "It starts: this is empty."),
         ("act", {}, "nothing was chosen"),
         ("dates", {"section": "chemistry A"}, "no other date was given"),
         ("dates", {"section": "chemistry Z", "start": "2027-02-08T09:00"}, "there is no section “Z”"),

@@ -34,8 +34,8 @@ from tests import plans
 from tests.strategies import requests
 from tests.test_fixtures import REQUESTS, planned
 from web import checking, clocks, cohort_pages, pages
-from web.cohort import ClassShown, Going
-from web.cohort_acts import Choice
+from web.cohort import Begun, ClassShown, Going
+from web.cohort_acts import Choice, Group
 from web.cohort_paper import HandOut
 from web.cohorts import Again
 from web.offers import Moved, Offers
@@ -427,6 +427,7 @@ ROUTES = {
     "cohort.going": "/cohort/<token>/going",
     "cohort.everything": "/cohort/<token>/everything.zip",
     "cohort.again": "/cohort/<token>/again",
+    "cohort.vanished": "/cohort/<token>/vanished",
     "cohort.link": "/cohort/<token>/link",
     "cohort.delete": "/cohort/<token>/delete",
     "cohort_acts.act": "/cohort/<token>/act",
@@ -587,8 +588,10 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
 
     waiting = member(3, "", None, "s-2")
     all_members = [member(0, "planned", outcome, "s-0"), member(2, "cannot fit", outcome, "s-1"), waiting]
-    about = {"token": TOKEN, "cohort": kept, "clocks": "24", "keep_days": 60}
+    about = {"token": TOKEN, "cohort": kept, "clocks": "24", "keep_days": 60, "gone": cohort_pages.GONE}
     one, two = cohort_pages.shown(all_members[1]), cohort_pages.shown(waiting)
+    days = pages.plan_page(plan, request, now=now).days
+    begun = [Begun(block, "nothing said yet") for day in days[:3] for block in day.blocks]
     look = {
         "address": f"https://plans.example.org/cohort/{TOKEN}",
         "doubts": [text],
@@ -597,23 +600,30 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         **about,
     }
     classes = [ClassShown(text, "A", TOKEN, f"https://plans.example.org/feed/{TOKEN}.ics")] * 2
-    trial = Trial("id", b"{}", now)
+    trial = Trial("id", b"{}", now, said=text)
     trial.total, trial.done = 9, True
     compared = Trial("id", b"", now, exam=(text, "A"))
     compared.eases, compared.done = (Ease(plan.exams[0].start, 9, 1, 2, 33.4),) * 2, True
     tried = {"trial": trial, "name": "t", "told": (text,), "own": [text], "best": None, "older": False, **about}
-    acting = {"sections": [Choice(text, text)], "courses": [Choice(text, text)], "form": {}, "most": 6, **about}
+    acting = {"sections": [Choice(text, text)], "groups": [Group(text, (Choice(text, text),))], **about}
+    acting |= {"form": {}, "starts": ["2027-02-08T09:00"], "most": 6}
     wrong = [Problem("roster", f"{text} is wrong.", "Mend it.")]
-    form = {"title": text, "most": 5000, "token": TOKEN, "remove": True, "asks_key": False}
+    form = {"title": text, "most": 5000, "token": TOKEN, "asks_key": False}
+    bare = {
+        "one": two, "own": False, "plan": "", "sentence": "", "replaced": False, "act": text,
+        "begun": (), "check_in": TOKEN, **about,
+    }  # fmt: skip
     asked = cohort_pages.Asked(text=text, status="cannot fit", page=2)
     found = cohort_pages.table(all_members, cohort_pages.Asked())
     list_of_two = [Going(one, text), Going(two, text)]
+    sheet = pages.paper_pages(plan, request)
+    day, exam = next((one.day, one.exams[0]) for week in sheet for one in week.days if one.exams)
     hand_out = HandOut(
         reference="S-1", title=text, address="https://plans.example.org/plan/x", qr="data:image/svg+xml,x",
-        weeks=pages.paper_pages(plan, request), zone=plan.zone, unsaid=frozenset({plan.blocks[0].uid}),
+        weeks=sheet, exams=((day, exam),), zone=plan.zone, unsaid=frozenset({plan.blocks[0].uid}),
     )  # fmt: skip
     paper = {"sections": [text], "asked": asked, "weeks": "all", "member": "", "number": 120, "pages": 2, **about}
-    again = Again((text,), ("S-1",), (text,), tuple(f"S-{number}" for number in range(60)), removed=False)
+    again = Again((text,), ("S-1",), (text,), tuple(f"S-{number}" for number in range(60)))
     return {
         "cohort-make": render("cohort_make.html", problems=[], waiting={}, cohort=None, **{**form, "asks_key": True}),
         "cohort-make-wrong": render(
@@ -629,10 +639,14 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         "cohort-trial-older": render("cohort_trial.html", **{**tried, "older": True}),
         "cohort-trial-under-way": render("cohort_trial.html", **{**tried, "trial": Trial("id", b"{}", now)}),
         "cohort-trial-dates": render("cohort_trial.html", **{**tried, "trial": compared, "best": compared.eases[0]}),
+        "cohort-trial-dates-equal": render("cohort_trial.html", **{**tried, "trial": compared}),
         "cohort-trial-forgotten": render("cohort_trial.html", **{**tried, "trial": None}),
         "cohort-waiting": render("cohort.html", found=cohort_pages.overview([waiting]), **{**look, "done": text}),
         "cohort-rows": render(
             "cohort_rows.html", asked=asked, found=found._replace(pages=3), sorts=cohort_pages.SORTS, **about
+        ),
+        "cohort-rows-gone": render(
+            "cohort_rows.html", asked=cohort_pages.GONE, found=found, sorts=cohort_pages.SORTS, **about
         ),
         "cohort-rows-none": render(
             "cohort_rows.html",
@@ -642,20 +656,12 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
             **about,
         ),
         "cohort-row": render(
-            "cohort_row.html", one=one, own=True, plan=TOKEN, sentence=text, replaced=True, act=text, **about
-        ),
-        "cohort-row-waiting": render(
-            "cohort_row.html", one=two, own=False, plan="", sentence="", replaced=False, act=text, **about
-        ),
-        "cohort-row-gone": render(
             "cohort_row.html",
-            one=cohort_pages.shown(all_members[0])._replace(ways=(), reference=""),
-            own=False,
-            plan="",
-            sentence="",
-            replaced=False,
-            act=text,
-            **about,
+            **{**bare, "one": one, "own": True, "plan": TOKEN, "sentence": text, "replaced": True, "begun": begun},
+        ),
+        "cohort-row-waiting": render("cohort_row.html", **bare),
+        "cohort-row-gone": render(
+            "cohort_row.html", **{**bare, "one": cohort_pages.shown(all_members[0])._replace(ways=(), reference="")}
         ),
         "cohort-going": render(
             "cohort_going.html", behind=list_of_two, silent=list_of_two, looked=200, page=2, pages=3, **about

@@ -71,6 +71,7 @@ POWERS = {
     "cohort.going": Power.COHORT,
     "cohort.everything": Power.COHORT,
     "cohort.again": Power.COHORT,
+    "cohort.vanished": Power.COHORT,
     "cohort.link": Power.COHORT,
     "cohort.delete": Power.COHORT,
     "cohort_acts.act": Power.COHORT,

@@ -16,24 +16,26 @@ from flask import Blueprint, abort, current_app, g, redirect, render_template, r
 from msgspec.structs import replace
 
 from calplan import bulk, starting
+from calplan.checkins import last_words
 from calplan.errors import InvalidRequest, Problem
 from calplan.learned import known
 from calplan.progress import Progress, progress
 from calplan.roster import file_key
 from calplan.summary import pace
-from web import cohort_pages, cohorts, feed, making, plans, store, store_cohorts
+from web import cohort_pages, cohorts, feed, making, pages, plans, store, store_cohorts
 from web.cohorts import Papers
 from web.db import commit, reading, writing
 from web.feed_bytes import with_tokens
 from web.powers import Power, new_id
 from web.safety_limits import limited, limits, planning, seconds_to
-from web.student import attachment, service
+from web.student import attachment, clocks, service
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from werkzeug.wrappers import Response as AnyResponse
 
+    from web.page_values import BlockShown
     from web.runner import Runner
     from web.store_cohorts import Cohort, Member
 
@@ -209,7 +211,6 @@ def hand_in_page(problems: list[Problem] | None = None, cohort: Cohort | None = 
         most=service().settings.members if cohort else most_rows(),
         cohort=cohort,
         token=token_of(cohort) if cohort else "",
-        remove=bool(request.form.get("remove")),
     )
 
 
@@ -226,10 +227,29 @@ def again(token: str) -> str | AnyResponse | tuple[str, int]:
     if (problem := too_many_at_once(number_added(cohort, taken))) is not None:
         return hand_in_page([problem], cohort), HTTPStatus.UNPROCESSABLE_ENTITY
     connection = writing()
-    done = cohorts.again(service(), connection, owner(token), taken, remove_vanished=bool(request.form.get("remove")))
+    done = cohorts.again(service(), connection, owner(token), taken)
     commit()
     runner().start(cohort.id)
     return render_template("cohort_again.html", token=token, cohort=owner(token), done=done)
+
+
+@blueprint.post("/cohort/<token>/vanished")
+def vanished(token: str) -> AnyResponse:
+    """Deletes the plans of references that are no longer in the roster, if they are as many as were shown."""
+    limited("previews")
+    writing()
+    cohort = owner(token)
+    if request.form.get("act") != "delete":
+        abort(HTTPStatus.BAD_REQUEST)
+    store_cohorts.lock(writing(), cohort.id)
+    gone = cohorts.vanished(writing(), cohort.id)
+    if request.form.get("number") != str(len(gone)):
+        return redirect(url_for("cohort.rows", token=token, status="gone"), HTTPStatus.SEE_OTHER)
+    for one in gone:
+        store_cohorts.remove(writing(), cohort.id, one.key)
+        if one.plan_id:
+            feed.forget(one.plan_id)
+    return redirect(url_for("cohort.shown", token=token, done="vanished"), HTTPStatus.SEE_OTHER)
 
 
 # ---------------------------------------------------------------------------------------------------------- looking
@@ -275,6 +295,7 @@ def classes_shown(cohort: Cohort) -> Iterator[ClassShown]:
 
 SAID = {
     "link": "This is the cohort's new address. Keep it; the old one has ended.",
+    "vanished": "The plans of references that are no longer in the roster are deleted.",
     "act": "That is applied. Whom it concerns is being planned again; calendars follow when they look again.",
 }
 
@@ -286,7 +307,13 @@ def rows(token: str) -> str:
     asked = cohort_pages.asked_for(request.args)
     found = cohort_pages.table(store_cohorts.every(reading(), cohort.id), asked)
     return render_template(
-        "cohort_rows.html", token=token, cohort=cohort, asked=asked, found=found, sorts=cohort_pages.SORTS
+        "cohort_rows.html",
+        token=token,
+        cohort=cohort,
+        asked=asked,
+        found=found,
+        sorts=cohort_pages.SORTS,
+        gone=cohort_pages.GONE,
     )
 
 
@@ -321,7 +348,10 @@ def row_page(token: str, cohort: Cohort, mine: Member, kept: store.Kept | None) 
         one=cohort_pages.shown(mine),
         own=cohorts.changed_by_student(reading(), mine),
         plan=plan_token(kept) if kept else "",
-        sentence=sentence_of(kept) if kept else "",
+        sentence=cohort_pages.for_the_owner(going_of(kept)) if kept else "",
+        begun=tuple(begun_of(kept)) if kept else (),
+        check_in=service().keys.token(Power.CHECK_IN, kept.id, kept.check_in_generation) if kept else "",
+        clocks=clocks(),
         replaced=request.args.get("done") == "replaced",
         act=cohort_pages.USUAL_ACT,
     )
@@ -332,9 +362,26 @@ def plan_token(kept: store.Kept) -> str:
     return service().keys.token(Power.MANAGE, kept.id, kept.manage_generation)
 
 
-def sentence_of(kept: store.Kept) -> str:
-    """How a plan goes, in a sentence."""
-    return going_of(kept).sentence
+class Begun(NamedTuple):
+    """A block that has begun, and what was said of it, in a word or two."""
+
+    block: BlockShown
+    said: str
+
+
+MOST_BEGUN = 21
+"""Blocks that are listed on a student's page: three weeks of one a day."""
+
+
+def begun_of(kept: store.Kept) -> Iterator[Begun]:
+    """A plan's blocks with work that have begun, the latest first."""
+    old = plans.with_log(reading(), plans.opened(kept))
+    now, words = service().clock(), last_words(old.log)
+    page = pages.plan_page(old.plan, old.request, now=now, clocks=clocks())
+    shown = [one for day in (*page.past, *page.days) for one in day.blocks]
+    begun = [one for one in shown if one.begins <= now and (one.parts or one.lines)]
+    for one in sorted(begun, key=lambda one: one.begins, reverse=True)[:MOST_BEGUN]:
+        yield Begun(one, str(words[one.uid].outcome) if one.uid in words else "nothing said yet")
 
 
 class Going(NamedTuple):
@@ -369,9 +416,9 @@ def going(token: str) -> str:
                 continue
             told = going_of(kept)
             if told.behind:
-                behind.append(Going(cohort_pages.shown(member), told.sentence))
+                behind.append(Going(cohort_pages.shown(member), cohort_pages.for_the_owner(told)))
             elif told.silent:
-                silent.append(Going(cohort_pages.shown(member), told.sentence))
+                silent.append(Going(cohort_pages.shown(member), cohort_pages.for_the_owner(told)))
     return render_template(
         "cohort_going.html",
         token=token,

@@ -6,7 +6,7 @@ What an act would change is found out in the background and summed up; nothing d
 from __future__ import annotations
 
 from http import HTTPStatus
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 from flask import Blueprint, redirect, render_template, request, url_for
 
@@ -14,18 +14,24 @@ from calplan import acts
 from calplan.cohort import courses_of
 from calplan.courses import read_courses
 from calplan.errors import InvalidRequest, Problem
+from calplan.sentences import long_day
 from calplan.tables import Wrong, the_day, the_moment
 from web import cohorts, store_cohorts
+from web.clocks import day_and_time
 from web.cohort import owner, runner
 from web.db import commit, reading, writing
 from web.safety_limits import limited
-from web.student import attachment, service
+from web.student import attachment, clocks, service
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from werkzeug.wrappers import Response as AnyResponse
 
+    from calplan.courses import Courses
     from web.store_cohorts import Cohort
 
+Typed = TypeVar("Typed")
 blueprint = Blueprint("cohort_acts", __name__)
 
 MOST_DATES = 6
@@ -47,32 +53,86 @@ def act(token: str) -> str | AnyResponse | tuple[str, int]:
         return act_page(token, cohort)
     limited("previews")
     try:
-        document = acts.to_document(acted(acts.read_written(cohort.courses)))
+        written = acts.read_written(cohort.courses)
+        document = acts.to_document(acted(written))
         read_courses(document)
+        said = in_words(written, courses_of(cohort.courses))
     except InvalidRequest as wrong:
         return act_page(token, cohort, list(wrong.problems)), HTTPStatus.UNPROCESSABLE_ENTITY
-    except Wrong as wrong:
-        problem = Problem("the form", wrong.sentence, wrong.remedy)
-        return act_page(token, cohort, [problem]), HTTPStatus.UNPROCESSABLE_ENTITY
-    name = runner().try_out(cohort.id, document, service().clock())
+    name = runner().try_out(cohort.id, document, service().clock(), said)
     return redirect(url_for("cohort_acts.trial", token=token, name=name), HTTPStatus.SEE_OTHER)
 
 
 def acted(courses: acts.Written) -> acts.Written:
-    """The courses with what the form says. Raises Wrong and InvalidRequest."""
+    """The courses with what the form says. Raises :class:`InvalidRequest`."""
     form = request.form
     match form.get("act"):
         case "closed":
-            first = the_day(form.get("first", "").strip())
-            last = the_day(form.get("last", "").strip() or first.isoformat())
-            return acts.closed(courses, first, last, form.get("title", "")[:80])
+            first = typed("first", "First day", the_day)
+            last = typed("last", "Last day", the_day) if form.get("last", "").strip() else first
+            return acts.closed(courses, first, last, title())
         case "moved":
             course, section = chosen(form.get("section", ""))
-            return acts.moved(courses, course, section, the_moment(form.get("start", "").strip()))
+            return acts.moved(courses, course, section, typed("start", "It starts", the_moment))
         case "late":
-            day = the_day(form.get("day", "").strip())
-            return acts.late(courses, form.get("course", "")[:80], form.get("material", "").strip()[:80], day)
-    raise Wrong("nothing was chosen.", "Press one of the buttons of the form.")
+            course, material = chosen(form.get("piece", ""))
+            return acts.late(courses, course, material, typed("day", "In hand from", the_day))
+    raise InvalidRequest([Problem("the form", "nothing was chosen.", "Press one of the buttons of the form.")])
+
+
+def typed(name: str, label: str, read: Callable[[object], Typed]) -> Typed:
+    """What stands in a field. Raises :class:`InvalidRequest` with the field's label."""
+    text = request.form.get(name, "").strip()
+    if not text:
+        raise InvalidRequest([Problem(label, "this is empty.", "Choose a day.")])
+    try:
+        return read(text)
+    except Wrong as wrong:
+        raise InvalidRequest([Problem(label, wrong.sentence, wrong.remedy)]) from None
+
+
+def title() -> str:
+    """What a closed day is called."""
+    return request.form.get("title", "").strip()[:80]
+
+
+def in_words(written: acts.Written, courses: Courses) -> str:
+    """What the form says, in a sentence; for a form that makes sense."""
+    form = request.form
+    if form.get("act") == "closed":
+        first = the_day(form["first"].strip())
+        last = the_day(form.get("last", "").strip() or first.isoformat())
+        days = long_day(first) if first == last else f"{long_day(first)} to {long_day(last)}"
+        return f"The school is closed on {days}{f' ({title()})' if title() else ''}."
+    if form.get("act") == "moved":
+        course, section = chosen(form["section"])
+        start = the_moment(form["start"].strip())
+        return f"The exam of {courses.courses[course].subject}, {section}, is on {day_and_time(start, clocks())}."
+    pieces = {one.value: one.words for group in pieces_shown(written) for one in group.pieces}
+    return f"{pieces[form['piece']]} is in hand from {long_day(the_day(form['day'].strip()))} on."
+
+
+class Group(NamedTuple):
+    """The materials of a course, to choose one."""
+
+    words: str
+    pieces: tuple[Choice, ...]
+
+
+def pieces_shown(written: acts.Written) -> tuple[Group, ...]:
+    """The materials of all courses."""
+    return tuple(
+        Group(
+            str(course["subject"]),
+            tuple(
+                Choice(
+                    f"{course['key']} {one.key.removeprefix(course['key'] + '.')}", f"{course['subject']}: {one.title}"
+                )
+                for one in acts.pieces_of(course)
+            ),
+        )
+        for course in written.get("course", ())
+    )
 
 
 def chosen(value: str) -> tuple[str, str]:
@@ -98,7 +158,8 @@ def act_page(token: str, cohort: Cohort, problems: list[Problem] | None = None) 
         cohort=cohort,
         problems=problems or [],
         sections=sections,
-        courses=[Choice(course.key, course.subject) for course in courses.courses.values()],
+        groups=pieces_shown(acts.read_written(cohort.courses)),
+        starts=request.form.getlist("start") if not request.form.get("act") else [],
         form=request.form,
         most=MOST_DATES,
     )

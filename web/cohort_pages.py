@@ -9,6 +9,7 @@ import msgspec
 
 from calplan.cohort import NO_CLASS_PLAN
 from calplan.outcomes import Outcome, Status
+from calplan.progress import State
 from calplan.roster import Row
 from calplan.summary import Counted, Load
 from web import store_cohorts
@@ -17,6 +18,7 @@ from web.cohorts import outcome_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+    from calplan.progress import Progress
     from web.store_cohorts import Member
 
 A_PAGE = 100
@@ -51,6 +53,10 @@ class Asked(NamedTuple):
     teacher: str = ""
     sort: str = "row"
     page: int = 1
+
+
+GONE = Asked(status="gone")
+"""All rows that are no longer in the roster: they can be deleted together."""
 
 
 class Found(NamedTuple):
@@ -107,7 +113,7 @@ def shown(member: Member) -> Shown:
         sections=", ".join(outcome.sections) or row.cells.get("section", ""),
         teachers=", ".join(filter(None, dict.fromkeys(outcome.teachers))),
         status="waiting" if waits else member.status,
-        sentences=() if waits else outcome.sentences,
+        sentences=() if waits else tuple(one[:1].upper() + one[1:] for one in outcome.sentences),
         ways=() if waits else outcome.ways,
         minutes=outcome.minutes,
         has_plan=member.plan_id is not None,
@@ -149,6 +155,11 @@ class Overview(NamedTuple):
     most: int
     classless: tuple[str, ...] = ()
     """Why sections have no class plan, a sentence each."""
+
+    @property
+    def plans(self) -> int:
+        """Rows that have a plan."""
+        return self.done - dict(self.counts)[Status.WRONG]
 
     @property
     def waiting(self) -> int:
@@ -202,6 +213,14 @@ def weeks_of(load: Mapping[date, Load]) -> Iterator[tuple[date, tuple[Load | Non
 def acts(found: Sequence[Shown]) -> tuple[tuple[Shown, str], ...]:
     """A call list: who cannot fit, with what to suggest."""
     return tuple((one, " ".join(one.ways) or USUAL_ACT) for one in found)
+
+
+def for_the_owner(told: Progress) -> str:
+    """How a student's plan goes, said to who looks after it: the student's own page asks for a tick besides."""
+    if told.state is State.NOTHING_SAID and told.silent:
+        blocks = "the block that is over" if told.silent == 1 else f"the {told.silent} blocks that are over"
+        return f"Nothing was said of {blocks}."
+    return told.sentence.replace(", so tick what you did.", ".")
 
 
 USUAL_ACT = "Ask for more study hours, or leave out what matters least: the student's plan page offers both."

@@ -22,8 +22,9 @@ from web.student import clocks, service
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import date
 
-    from web.page_values import Week
+    from web.page_values import ExamShown, Week
     from web.store_cohorts import Cohort, Member
 
 blueprint = Blueprint("cohort_paper", __name__)
@@ -33,12 +34,16 @@ A_PRINT = 60
 
 
 class HandOut(NamedTuple):
-    """What a student is given on paper. ``unsaid`` are blocks whose length is not printed."""
+    """What a student is given on paper: the dates of the exams always, and so many weeks of the plan.
+
+    ``unsaid`` are blocks whose length is not printed.
+    """
 
     reference: str
     title: str
     address: str
     qr: str
+    exams: tuple[tuple[date, ExamShown], ...]
     weeks: tuple[Week, ...]
     zone: str
     unsaid: frozenset[str]
@@ -92,14 +97,15 @@ def hand_out(member: Member, weeks: str) -> HandOut | None:
         return None
     old = plans.opened(kept)
     address = f"{service().settings.address}/plan/{plan_token(kept)}"
-    shown = pages.paper_pages(old.plan, old.request) if weeks in ("first", "all") else ()
+    shown = pages.paper_pages(old.plan, old.request)
     papers = {task.id for task in old.plan.tasks if task.role is Role.PAPER}
     return HandOut(
         reference=outcome_of(member).reference,
         title=old.plan.title,
         address=address,
         qr=segno.make(address, error="m").svg_data_uri(border=4, scale=3, dark="#000", light="#fff"),
-        weeks=shown if weeks == "all" else shown[:1],
+        exams=tuple((day.day, exam) for week in shown for day in week.days for exam in day.exams),
+        weeks={"all": shown, "first": shown[:1]}.get(weeks, ()),
         zone=old.plan.zone,
         unsaid=frozenset(b.uid for b in old.plan.blocks if any(part.task in papers for part in b.parts)),
     )

@@ -196,12 +196,9 @@ class Again(NamedTuple):
     added: tuple[str, ...]
     own: tuple[str, ...]
     vanished: tuple[str, ...]
-    removed: bool
 
 
-def again(
-    service: Service, connection: Connection, cohort: Cohort, taken: Taken, *, remove_vanished: bool = False
-) -> Again:
+def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken) -> Again:
     """Puts another roster, or other courses, in the place of a cohort's. What changed waits to be planned again.
 
     A row is planned again where it, or its course, is written otherwise; whoever's plan would come out the same keeps
@@ -231,7 +228,7 @@ def again(
             continue
         if old[key].plan_id is not None:
             vanished.append(key)
-        if remove_vanished or old[key].plan_id is None:
+        if old[key].plan_id is None:
             store_cohorts.remove(connection, cohort.id, key)
         else:
             store_cohorts.renumber(connection, cohort.id, key, 0)
@@ -249,8 +246,12 @@ def again(
         tuple(names[one.key] for one in added),
         tuple(names[key] for key in own),
         tuple(names[key] for key in vanished),
-        remove_vanished,
     )
+
+
+def vanished(connection: Connection, cohort_id: str) -> tuple[Member, ...]:
+    """The members that are no longer in the roster."""
+    return tuple(one for one in store_cohorts.every(connection, cohort_id) if not one.number)
 
 
 def reference_of(member: Member) -> str:
@@ -499,7 +500,7 @@ def tried(
     run = run._replace(classes=class_plans(run, files, earlier))
     keys = {one.number: one.key for one in mine}
     before = lambda row: before_of(service, cohort_id, keys[row.number])  # noqa: E731 - a name for one argument
-    rows = (msgspec.json.decode(one.cells, type=Row) for one in mine if not stopped())
+    rows = (row_of(one) for one in mine if not stopped())
     for made in run_rows(rows, run, files, executor, workers=workers, before=before):
         yield len(mine), made.outcome
 
@@ -520,8 +521,7 @@ def compared(
     files = Kept(service.engine, cohort_id)
     run = Run(document, now, "dates")
     run = run._replace(classes=all_made(class_plans(run, files)))
-    decoded = (msgspec.json.decode(one.cells, type=Row) for one in members)
-    rows = (row for row in decoded if sitting(row, courses_of(document), *exam))
+    rows = (row for row in map(row_of, members) if sitting(row, courses_of(document), *exam))
     made = run_rows(rows, run, files, executor, workers=workers)
     return eased(start, (one.outcome for one in made))
 
@@ -538,8 +538,6 @@ def class_documents(connection: Connection, cohort_id: str) -> dict[tuple[str, s
 def with_courses(connection: Connection, cohort: Cohort, document: bytes) -> Taken:
     """A cohort's own rows with other courses, as if they were handed in again. Raises :class:`InvalidRequest`."""
     courses = read_courses(document)
-    rows = [
-        msgspec.json.decode(one.cells, type=Row) for one in store_cohorts.every(connection, cohort.id) if one.number
-    ]
+    rows = [row_of(one) for one in store_cohorts.every(connection, cohort.id) if one.number]
     doubtful = tuple(cohort.doubts.splitlines())
     return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses))

@@ -38,7 +38,11 @@ MOST_TRIALS = 50
 class Trial:
     """What a change would come to for a cohort, as far as it is known by now. Nothing of it is kept."""
 
-    def __init__(self, cohort_id: str, document: bytes, now: datetime, exam: tuple[str, str] = ("", "")) -> None:
+    def __init__(
+        self, cohort_id: str, document: bytes, now: datetime, exam: tuple[str, str] = ("", ""), said: str = ""
+    ) -> None:
+        self.said = said
+        """What is tried, in a sentence."""
         self.cohort_id, self.document, self.now, self.exam = cohort_id, document, now, exam
         self.effects, self.eases = Effects(), tuple[Ease, ...]()
         self.total = 0
@@ -74,9 +78,9 @@ class Runner:
             self.threads[cohort_id] = thread
             thread.start()
 
-    def try_out(self, cohort_id: str, document: bytes, now: datetime) -> str:
+    def try_out(self, cohort_id: str, document: bytes, now: datetime, said: str = "") -> str:
         """Begins to find out what other courses would change for a cohort; gives the trial's id."""
-        trial = Trial(cohort_id, document, now)
+        trial = Trial(cohort_id, document, now, said=said)
         return self._begin(trial, lambda: self._try(trial))
 
     def compare(self, cohort_id: str, course: str, section: str, dates: Mapping[datetime, bytes], now: datetime) -> str:
