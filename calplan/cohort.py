@@ -24,12 +24,14 @@ from calplan.enrolment import Asked, asked_by, by_column
 from calplan.errors import BadCalendar, InvalidRequest, NoPlan, Problem
 from calplan.folders import Files, common_calendars
 from calplan.identities import Side
+from calplan.merging import with_own
 from calplan.model import Plan, plan_from_json, to_json
 from calplan.outcomes import Changed, Outcome, Status, judged, with_problems
 from calplan.planner import make_plan
 from calplan.replan import mend
 from calplan.request import from_mapping
 from calplan.roster import Row, file_key
+from calplan.sentences import listed
 from calplan.together import ClassPlan, class_plan, class_request, elsewhere, with_class
 
 if TYPE_CHECKING:
@@ -52,6 +54,8 @@ class Made(NamedTuple):
     request: bytes = b""
     plan: bytes = b""
     ics: bytes = b""
+    asked: bytes = b""
+    """What the row asks for, as written; the request has in addition what the student changed."""
 
 
 class Before(NamedTuple):
@@ -62,6 +66,10 @@ class Before(NamedTuple):
     plan: bytes = b""
     log: tuple[str, ...] = ()
     """What was said of its blocks, an entry of JSON each."""
+    asked: bytes = b""
+    """What its row asked for then, as written; empty where the request is just that, unchanged by the student."""
+    files: tuple[tuple[str, bytes], ...] = ()
+    """Calendars that the student added, by their names."""
 
 
 class ClassDocument(NamedTuple):
@@ -91,7 +99,10 @@ class Run(NamedTuple):
 
 
 def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | None = None) -> Made:
-    """What becomes of one row. With a plan from ``before`` it is mended, with the fewest changes."""
+    """What becomes of one row. With a plan from ``before`` it is mended, with the fewest changes.
+
+    What the student changed in it stays: where that does not go with what is asked for now, the plan is left alone.
+    """
     try:
         asked = asked_by(row, courses_of(run.courses))
     except InvalidRequest as wrong:
@@ -102,6 +113,15 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     known = about(row, asked, mine, document)
     if before is not None and before.outcome.digest == known.digest:
         return Made(replace(before.outcome, row=row.number, changed=None, same=True))
+    row_asks = compact(asked.mapping)
+    kept: tuple[str, ...] = ()
+    if before is not None and before.asked:
+        try:
+            both = with_own(before.asked, before.request, asked.mapping)
+            asked, kept = asked._replace(mapping=both.mapping, request=from_mapping(both.mapping)), both.kept
+        except InvalidRequest as wrong:
+            return Made(left_alone(row, before.outcome, wrong.problems[0]))
+        mine = {**dict(before.files), **mine}
     written = compact(asked.mapping)
     try:
         whole = class_of(document) if document else None
@@ -116,10 +136,21 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     if whole is not None and (apart := elsewhere(whole, plan)):
         status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
         outcome = replace(outcome, status=status, sentences=(apart, *outcome.sentences))
+    if kept:
+        said_of = f"Asked for otherwise now, and kept as the student has it: {listed(kept)}."
+        outcome = replace(outcome, sentences=(said_of, *outcome.sentences))
     if before is not None and before.plan:
         outcome = replace(outcome, changed=what_changed(before, plan, asked.request, outcome.minutes))
     ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))
-    return Made(outcome, written, to_json(plan, indent=0), ics)
+    return Made(outcome, written, to_json(plan, indent=0), ics, row_asks)
+
+
+def left_alone(row: Row, outcome: Outcome, problem: Problem) -> Outcome:
+    """The outcome of a plan that stays, since what its student changed and what is asked for now do not go together."""
+    sentence = f"What the student changed does not go with what is asked for now, so the plan stays as it is: {problem}"
+    status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
+    told = tuple(one for one in outcome.sentences if not one.startswith(sentence[:40]))
+    return replace(outcome, row=row.number, status=status, sentences=(sentence, *told), changed=None)
 
 
 def planned(

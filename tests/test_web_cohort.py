@@ -23,8 +23,10 @@ from sqlalchemy import func, select
 
 from calplan.model import Role, plan_from_json
 from calplan.outcomes import Outcome
+from calplan.replan import mend
+from calplan.request import from_mapping
 from tests import postgres, served
-from web import cohorts, store, store_cohorts, upkeep
+from web import cohorts, plans, store, store_cohorts, upkeep
 from web.powers import Power
 from web.runner import Runner
 
@@ -110,6 +112,14 @@ def id_of(app: Flask, path: str) -> str:
 def members(app: Flask, path: str) -> dict[str, Member]:
     with store.reading(served.service_of(app).engine) as connection:
         return {one.key: one for one in store_cohorts.every(connection, id_of(app, path))}
+
+
+def store_of(app: Flask, plan_id: str | None) -> store.Kept:
+    """A plan as it is kept."""
+    with store.reading(served.service_of(app).engine) as connection:
+        found = store.find(connection, str(plan_id))
+    assert found is not None
+    return found
 
 
 def everything(client: FlaskClient, path: str) -> tuple[dict[str, dict[str, str]], dict[str, bytes]]:
@@ -440,7 +450,7 @@ def test_a_student_deletes_the_own_plan_and_it_stays_deleted(both: Flask) -> Non
         assert client.get(path + page).status_code == 200, page
     answer = hand_in(client, roster(GOOD[0].replace(",3", ",4"), GOOD[1]), f"{path}/again")
     runner(both).wait()
-    assert "left as they are: 1 (S-1)" in words(answer)
+    assert "Deleted by the students themselves, and left so: 1 (S-1)" in words(answer)
     assert members(both, path)["s-1"].plan_id is None
 
 
@@ -610,14 +620,64 @@ def test_what_a_student_changed_wins_and_is_listed(both: Flask) -> None:
     plan, feed, _ = links_of(client, path, "S-1")
     lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-14"}
     assert client.post(f"{plan}/difference", data=lost).status_code == 303
-    mine = client.get(feed).data
-    answer = hand_in(client, roster(GOOD[0].replace(",3", ",5"), GOOD[1]), f"{path}/again")
+    courses = COURSES.replace(b'start = "2027-02-04T09:00"', b'start = "2027-02-06T09:00"')
+    answer = hand_in(client, roster(GOOD[0].replace(",3", ",5"), GOOD[1]), f"{path}/again", courses=courses)
     runner(both).wait()
-    assert "left as they are: 1 (S-1)" in words(answer)
-    assert "If an exam has moved meanwhile, change it on the plan's page too" in words(client.get(f"{path}/row/S-1"))
-    assert client.get(feed).data == mine
-    assert "What the student did stays" in words(client.get(f"{path}/row/s-1"))
-    assert "What the student did stays" not in words(client.get(f"{path}/row/s-2"))
+    assert "what they changed stays: 1 (S-1)" in words(answer)
+    events = icalendar.Calendar.from_ical(client.get(feed).data).walk("VEVENT")
+    days = {str(event.start)[:10] for event in events if isinstance(event.start, datetime)}
+    assert not days & {"2027-01-12", "2027-01-13", "2027-01-14"}, "the lost days stay lost"
+    assert "2027-02-06" in {str(event.start)[:10] for event in events}, "and the exam has moved for this student too"
+    kept = plans.read_mapping(store_of(both, members(both, path)["s-1"].plan_id).document)
+    assert kept["exam"][0]["start"] == "2027-02-06T09:00"
+    assert "what else changes for the course comes along" in words(client.get(f"{path}/row/S-1"))
+    assert "The student has changed this plan" in words(client.get(f"{path}/row/s-1"))
+    assert "The student has changed this plan" not in words(client.get(f"{path}/row/s-2"))
+
+
+def test_what_a_student_changed_and_the_roster_asks_for_otherwise_stays_and_is_named(both: Flask) -> None:
+    """Both say other study hours: the student's stand, and the row says so; a calendar of the student's own stays."""
+    client = both.test_client()
+    path = made(both, client, *GOOD[:1])
+    plan, _, _ = links_of(client, path, "S-1")
+    member = members(both, path)["s-1"]
+    mapping = plans.read_mapping(member.document)
+    mine = {
+        **mapping,
+        "study_hours": [{"days": "daily", "start": "15:00", "end": "20:00"}],
+        "calendar": [*mapping.get("calendar", ()), {"file": "mine.ics"}],
+    }
+    own = (
+        b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20270101T000000Z\r\n"
+        b"DTSTART:20270120T000000Z\r\nDTEND:20270123T000000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    )
+    service = served.service_of(both)
+    with store.writing(service.engine) as connection:
+        kept = store.find(connection, str(member.plan_id))
+        assert kept is not None
+        opened = plans.with_log(connection, plans.opened(kept))
+        request = from_mapping(mine)
+        there = store.calendars(connection, kept.id)
+        files = {name: one.data for name, one in there.items()} | {"mine.ics": own}
+        new = mend(opened.plan, opened.request, request, files, as_of=service.clock())
+        uploads = {**there, "mine.ics": store.Upload("mine.ics", own, service.clock())}
+        assert plans.change(service, connection, opened, mine, request, new, uploads)
+    assert client.get(plan).status_code == 200
+    other = COURSES.replace(b'start = "16:00"\nend = "20:00"', b'start = "17:00"\nend = "20:00"').replace(
+        b'start = "2027-02-04T09:00"', b'start = "2027-02-06T09:00"'
+    )
+    hand_in(client, roster(*GOOD[:1]), f"{path}/again", courses=other)
+    runner(both).wait()
+    found = store_of(both, members(both, path)["s-1"].plan_id)
+    now = plans.read_mapping(found.document)
+    assert now["study_hours"] == mine["study_hours"]
+    assert now["exam"][0]["start"] == "2027-02-06T09:00"
+    assert {"file": "mine.ics"} in now["calendar"]
+    with store.reading(service.engine) as connection:
+        assert store.calendars(connection, found.id)["mine.ics"].data == own
+    events = [e for e in plan_from_json(found.plan).blocks if e.day in (date(2027, 1, 20), date(2027, 1, 21))]
+    assert events == []
+    assert "kept as the student has it: study hours" in words(client.get(f"{path}/row/S-1"))
 
 
 def test_a_student_who_changes_while_the_row_waits_wins_too(app: Flask, client: FlaskClient) -> None:
@@ -628,10 +688,11 @@ def test_a_student_who_changes_while_the_row_waits_wins_too(app: Flask, client: 
     assert members(app, path)["s-1"].status == ""
     lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-14"}
     assert client.post(f"{plan}/difference", data=lost).status_code == 303
-    mine = client.get(feed).data
     assert plan_all(app, path) == 1
-    assert client.get(feed).data == mine
-    assert "What the student did stays" in words(client.get(f"{path}/row/s-1"))
+    events = icalendar.Calendar.from_ical(client.get(feed).data).walk("VEVENT")
+    days = {str(event.start)[:10] for event in events if isinstance(event.start, datetime)}
+    assert not days & {"2027-01-12", "2027-01-13", "2027-01-14"}
+    assert "The student has changed this plan" in words(client.get(f"{path}/row/s-1"))
 
 
 def test_who_vanished_is_listed_and_removed_only_when_that_is_confirmed(both: Flask) -> None:

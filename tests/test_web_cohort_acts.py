@@ -14,6 +14,7 @@ from click.testing import CliRunner
 
 from calplan.cli import commands
 from calplan.folders import Folder
+from calplan.model import Role, plan_from_json
 from tests import served
 from web import create_app, store, store_cohorts
 from web.config import Settings
@@ -150,13 +151,43 @@ def test_what_a_student_changed_stays_and_is_listed(app: Flask, client: FlaskCli
         == 303
     )
     clock.forward(days=1)
-    before = feeds(app)
     trial, page = found_out(app, client, f"{path}/act", act="moved", section="chemistry A", start="2027-02-08T09:00")
-    assert "One student has other plans" not in page or "S-1001" in page
-    assert "left as they are: S-1001" in page
+    assert "2 students have other plans" in page
+    assert "Changed on their own pages: S-1001." in page
     assert client.post(trial, headers=OURS).status_code == 303
     app.extensions["calplan.runner"].wait()
-    assert feeds(app)[member.plan_id] == before[member.plan_id]
+    events = icalendar.Calendar.from_ical(feeds(app)[member.plan_id][1]).walk("VEVENT")
+    days = {str(event.start)[:10] for event in events}
+    assert "2027-01-14" not in days, "the lost day stays lost"
+    assert "2027-02-08" in days, "and the exam has moved"
+    assert "2027-02-04" not in {str(event.start)[:10] for event in events if "Exam" in str(event["SUMMARY"])}
+
+
+def test_a_student_of_a_class_follows_its_new_days_after_an_act(
+    app: Flask, client: FlaskClient, clock: served.Clock
+) -> None:
+    courses = COURSES.replace(b'start = "2027-02-04T09:00"', b'start = "2027-02-04T09:00"\ntogether = true')
+    path = handed_in(app, client, courses)
+    clock.forward(days=3)
+    trial, page = found_out(app, client, f"{path}/act", act="closed", first="2027-01-20", last="2027-01-20")
+    assert "other plans" in page
+    assert client.post(trial, headers=OURS).status_code == 303
+    app.extensions["calplan.runner"].wait()
+    with store.reading(served.service_of(app).engine) as connection:
+        (cohort_id,) = set(connection.execute(store_cohorts.cohorts.select()).scalars())
+        member = store_cohorts.member(connection, cohort_id, "s-1001")
+        (class_id,) = store_cohorts.classes(connection, cohort_id).values()
+        kept = {name: store.find(connection, str(name)) for name in (class_id, member and member.plan_id)}
+    days = []
+    for one in kept.values():
+        assert one is not None
+        plan = plan_from_json(one.plan)
+        cover = {task.id for task in plan.tasks if task.role in (Role.COVER, Role.CONSOLIDATE)}
+        after = [day for day in plan.days if str(day.day) > "2027-01-09"]
+        days.append({(part.task, day.day) for day in after for part in day.parts if part.task in cover})
+    assert days[0]
+    assert days[0] <= days[1], "the student missed more than the class"
+    assert not any(str(day) == "2027-01-20" for _, day in days[0])
 
 
 def test_an_act_on_a_cohort_that_has_changed_meanwhile_is_not_applied(

@@ -346,7 +346,7 @@ def row_page(token: str, cohort: Cohort, mine: Member, kept: store.Kept | None) 
         token=token,
         cohort=cohort,
         one=cohort_pages.shown(mine),
-        own=cohorts.changed_by_student(reading(), mine),
+        own=cohorts.changed_by_student(reading(), mine) or cohorts.deleted_by_student(reading(), mine),
         plan=plan_token(kept) if kept else "",
         sentence=cohort_pages.for_the_owner(going_of(kept)) if kept else "",
         begun=tuple(begun_of(kept)) if kept else (),

@@ -189,12 +189,14 @@ def keep(service: Service, connection: Connection, title: str, taken: Taken) -> 
 class Again(NamedTuple):
     """What a roster that is uploaded again changes, by references.
 
-    ``own`` are students who changed their plan themselves: theirs wins. ``vanished`` are no longer in the roster.
+    ``own`` are students who changed their plan themselves: what they changed stays. ``deleted`` are those who deleted
+    theirs, and ``vanished`` are no longer in the roster.
     """
 
     changed: tuple[str, ...]
     added: tuple[str, ...]
     own: tuple[str, ...]
+    deleted: tuple[str, ...]
     vanished: tuple[str, ...]
 
 
@@ -208,19 +210,21 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
     store_cohorts.lock(connection, cohort.id)
     old = {one.key: one for one in store_cohorts.every(connection, cohort.id)}
     same_courses = cohort.courses == taken.document and not new_files(connection, cohort.id, taken.files)
-    changed, added, own = [], [], []
+    changed, added, own, deleted = [], [], [], []
     for one in taken.members:
         known = old.get(one.key)
         if known is None:
             added.append(one)
-        elif changed_by_student(connection, known):
+        elif deleted_by_student(connection, known):
             store_cohorts.renumber(connection, cohort.id, one.key, one.number)
-            own.append(one.key)
+            deleted.append(one.key)
         elif same_courses and same_row(known.cells, one.cells):
             store_cohorts.renumber(connection, cohort.id, one.key, one.number)
         else:
             store_cohorts.wait_again(connection, cohort.id, one.key, number=one.number, cells=one.cells)
             changed.append(one.key)
+            if changed_by_student(connection, known):
+                own.append(one.key)
     there = {one.key for one in taken.members}
     vanished = []
     for key in old:
@@ -245,6 +249,7 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
         tuple(names[key] for key in changed),
         tuple(names[one.key] for one in added),
         tuple(names[key] for key in own),
+        tuple(names[key] for key in deleted),
         tuple(names[key] for key in vanished),
     )
 
@@ -272,13 +277,15 @@ def same_row(one: str, other: str) -> bool:
 
 
 def changed_by_student(connection: Connection, member: Member) -> bool:
-    """Whether a member's plan is not the one that its row asked for: the student has changed it, or deleted it."""
-    if not member.document:
-        return False
-    kept = store.find(connection, member.plan_id) if member.plan_id else None
-    if kept is None:
-        return bool(member.outcome) and outcome_of(member).blocks > 0
-    return kept.document != member.document
+    """Whether a member's plan is not the one that its row asked for: its student has changed it."""
+    kept = store.find(connection, member.plan_id) if member.document and member.plan_id else None
+    return kept is not None and kept.document != member.document
+
+
+def deleted_by_student(connection: Connection, member: Member) -> bool:
+    """Whether a member had a plan that is there no longer: its student has deleted it."""
+    had = bool(member.document and member.outcome) and outcome_of(member).blocks > 0
+    return had and (member.plan_id is None or store.find(connection, member.plan_id) is None)
 
 
 # -------------------------------------------------------------------------------------------------------- planning
@@ -326,13 +333,19 @@ def plan_waiting(
     run = run._replace(classes=with_classes(service, cohort, run))
     asked: dict[int, Member] = {}
     rows = waiting_rows(service, cohort, asked, stopped)
-    before = lambda row: before_of(service, cohort_id, asked[row.number].key)  # noqa: E731 - a name for one argument
+    seen: dict[int, str] = {}
+
+    def before(row: Row) -> Before | None:
+        found = before_of(service, cohort_id, asked[row.number].key)
+        seen[row.number] = found.request.decode() if found else ""
+        return found
+
     number = 0
     lot: list[Made] = []
 
     def keep_lot() -> None:
         nonlocal number
-        write(service, cohort, lot, asked)
+        write(service, cohort, lot, asked, seen)
         number += len(lot)
         told(len(lot))
         lot.clear()
@@ -412,34 +425,48 @@ def before_of(service: Service, cohort_id: str, key: str) -> Before | None:
         kept = store.find(connection, member.plan_id) if member.plan_id else None
         if kept is None:
             return Before(outcome_of(member))
-        return Before(outcome_of(member), kept.document.encode(), kept.plan, store.entries(connection, kept.id))
+        entries = store.entries(connection, kept.id)
+        if kept.document == member.document:
+            return Before(outcome_of(member), kept.document.encode(), kept.plan, entries)
+        own = tuple((one.name, one.data) for one in store.calendars(connection, kept.id).values())
+        document, asked = kept.document.encode(), member.document.encode()
+        return Before(outcome_of(member), document, kept.plan, entries, asked, own)
 
 
-def write(service: Service, cohort: Cohort, lot: list[Made], asked: dict[int, Member]) -> None:
-    """Keeps outcomes, all of them or none: none where another roster was handed in since they were asked for."""
+def write(service: Service, cohort: Cohort, lot: list[Made], asked: dict[int, Member], seen: dict[int, str]) -> None:
+    """Keeps outcomes, all of them or none: none where another roster was handed in since they were asked for.
+
+    ``seen`` has the requests of the plans that were there when they were.
+    """
     with store.writing(service.engine) as connection:
         if not store_cohorts.lock(connection, cohort.id) or not same_run(
             cohort, store_cohorts.find(connection, cohort.id)
         ):
             return
         for made in lot:
-            write_one(service, connection, cohort.id, asked.pop(made.outcome.row), made)
+            number = made.outcome.row
+            write_one(service, connection, cohort.id, asked.pop(number), made, seen.pop(number, ""))
 
 
-def write_one(service: Service, connection: Connection, cohort_id: str, asked: Member, made: Made) -> None:
-    """Keeps what became of a member, and its plan. A plan that its student changed meanwhile stays."""
+def write_one(service: Service, connection: Connection, cohort_id: str, asked: Member, made: Made, seen: str) -> None:
+    """Keeps what became of a member, and its plan. One whose student changed the plan meanwhile goes on waiting."""
     key = asked.key
     member = store_cohorts.member(connection, cohort_id, key)
     if member is None or member.status != store_cohorts.WAITING or member.cells != asked.cells:
         return
     document, plan_id = member.document, member.plan_id
     if made.plan:
-        document = made.request.decode()
+        document = made.asked.decode()
         found = answered(connection, cohort_id, made.request, made.plan)
         if plan_id is None:
             plan_id = plans.keep(service, connection, *found, body=made.ics).id
-        elif (kept := store.find(connection, plan_id)) is not None and kept.document == member.document:
-            change_plan(service, connection, kept, found)
+        elif (kept := store.find(connection, plan_id)) is not None:
+            if kept.document != seen:
+                return
+            own = {name: one.data for name, one in store.calendars(connection, plan_id).items()}
+            named = {one.file for one in found.request.calendars}
+            own = {name: data for name, data in own.items() if name in named}
+            change_plan(service, connection, kept, found._replace(calendars={**own, **found.calendars}))
     outcome = msgspec.json.encode(made.outcome).decode()
     store_cohorts.done(
         connection, cohort_id, key, status=str(made.outcome.status), outcome=outcome, document=document, plan_id=plan_id
@@ -486,12 +513,12 @@ def tried(
 ) -> Iterator[tuple[int, Outcome]]:
     """What becomes of a cohort's rows with other courses, and how many rows there are; nothing is kept.
 
-    Students who changed their plan themselves are not among them.
+    Students who deleted their plan are not among them.
     """
     with store.reading(service.engine) as connection:
         cohort = store_cohorts.find(connection, cohort_id)
         every = [one for one in store_cohorts.every(connection, cohort_id) if one.number]
-        mine = [one for one in every if not changed_by_student(connection, one)]
+        mine = [one for one in every if not deleted_by_student(connection, one)]
         earlier = class_documents(connection, cohort_id)
     if cohort is None:
         return
