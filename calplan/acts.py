@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from calplan import news
 from calplan.courses import Courses, plain
 from calplan.documents import parse
-from calplan.enrolment import frozen, materials_of, sections_of, written
+from calplan.enrolment import frozen, materials_of, sections_of
 from calplan.errors import InvalidRequest, Problem
 from calplan.outcomes import Outcome, Status
 from calplan.roster import Row
@@ -64,27 +64,36 @@ def moved(
     return with_course(courses, course, change)
 
 
-def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date) -> Written:
-    """The courses with material that students have from a day on only; one of many, by its key (``quiz-3``).
+def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date, section: str = "") -> Written:
+    """The courses with material, by its key (``quiz-3``), that students have from a day on only: all, or a section's.
 
-    Raises :class:`InvalidRequest` where there is no such material.
+    Raises :class:`InvalidRequest` where there is no such material, or no such section.
     """
 
     def change(found: Mapping[str, Any]) -> Written:
-        pieces = pieces_of(found)
-        keys = {piece.key: piece.key.removeprefix(f"{course}.") for piece in pieces}
+        keys = {piece.key: piece.key.removeprefix(f"{course}.") for piece in pieces_of(found)}
         if material not in (*keys, *keys.values()):
             some = ", ".join(list(keys.values())[:12])
             raise wrong(
                 f"course {course}", f"there is no material {show(material)}.", f"Its materials are {some} and so on."
             )
-        tables = [
-            written(piece) | ({"in_hand": in_hand.isoformat()} if material in (piece.key, keys[piece.key]) else {})
-            for piece in pieces
-        ]
-        return {**found, "material": tables}
+        names = next(pair for pair in keys.items() if material in pair)
+        common = {key: found[key] for key in ("late",) if key in found}  # unless the section says its own
+        if section:
+            return with_section(found, course, section, lambda one: also_late({**common, **one}, names, in_hand))
+        sections = [also_late(one, names, in_hand) if "late" in one else one for one in found["section"]]
+        return also_late({**found, "section": sections}, names, in_hand)
 
     return with_course(courses, course, change)
+
+
+def also_late(found: Mapping[str, Any], names: tuple[str, str], in_hand: date) -> Written:
+    """A course, or a section of one, in which a material, by its long and its short key, comes on a day."""
+    entries = []
+    for entry in found.get("late") or ():
+        others = [one for one in entry.get("material", ()) if one not in names]
+        entries += [{**entry, "material": others}] if others else []
+    return {**found, "late": [*entries, {"in_hand": in_hand.isoformat(), "material": [names[1]]}]}
 
 
 def pieces_of(course: Mapping[str, Any]) -> tuple[Material, ...]:

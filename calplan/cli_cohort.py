@@ -148,7 +148,9 @@ def plan(
 @click.argument("courses", metavar="COURSES", type=click.Path(exists=True, dir_okay=False))
 @click.option("--closed", multiple=True, metavar="FIRST[..LAST]", help="The school is closed: nobody studies.")
 @click.option("--moved", multiple=True, nargs=3, metavar="COURSE SECTION START", help="A section's exam has moved.")
-@click.option("--late", multiple=True, nargs=3, metavar="COURSE MATERIAL DAY", help="Material is there from a day on.")
+@click.option(
+    "--late", multiple=True, nargs=3, metavar="COURSE[/SECTION] MATERIAL DAY", help="Material is there from a day on."
+)
 @click.option("--write", "out", metavar="FILE", required=True, help="Where the changed courses go, as JSON.")
 def act(
     courses: str,
@@ -215,7 +217,8 @@ def late_from(course: str, material: str, day: str, courses: Written) -> Written
     from calplan import acts
     from calplan.tables import the_day
 
-    return acts.late(courses, course, material, the_day(day))
+    course, _, section = course.partition("/")
+    return acts.late(courses, course, material, the_day(day), section)
 
 
 @cohort.command(

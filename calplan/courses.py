@@ -47,7 +47,10 @@ SECTION = Shape(
         "teacher": text(80, blank=False),
         "together": flag,
         "together_on": weekdays,
-        **{key: EXAM.keys[key] for key in ("start", "latest", "minutes", "zone", "place", "timed_paper", "fixed_day")},
+        **{
+            key: EXAM.keys[key]
+            for key in ("start", "latest", "minutes", "zone", "place", "timed_paper", "late", "fixed_day")
+        },
     },
     needs={"key": 'key = "A"', "start": EXAM.needs["start"]},
 )

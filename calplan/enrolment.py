@@ -14,14 +14,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 from calplan.courses import STAND_INS, Courses, Section, request_of
 from calplan.errors import InvalidRequest, Problem
 from calplan.model import UNIT, Kind, Request
-from calplan.request import from_mapping
+from calplan.request import from_mapping, meant
 from calplan.roster import NEEDED, Row, wrong_reference
 from calplan.tables import DAY_WORDS, Wrong, show
 
 if TYPE_CHECKING:
-    from datetime import date
-
-    from calplan.model import Exam, Material
+    from calplan.model import Material
 
 
 class Asked(NamedTuple):
@@ -289,18 +287,27 @@ def with_counts(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict
         return exam
     tables = [one for one in exam.get("material") or () if one.get("kind") not in counts]
     made = {**exam, "material": [*tables, *({"kind": str(kind), "count": count} for kind, count in counts.items())]}
-    return still_fixed(exam, made) if exam.get("fixed_day") else made
+    return still_named(exam, made) if any(exam.get(name) for name in BY_DAY) else made
 
 
-def still_fixed(exam: Mapping[str, Any], counted: dict[str, Any]) -> dict[str, Any]:
-    """An exam with counts of the row's own, and of what the course fixes for days only what the row has too."""
-    free = {key: value for key, value in counted.items() if key != "fixed_day"}
-    there = {one.key for one in materials_of(bare(free))}
-    days: dict[str, list[str]] = {}
-    for key, day in fixed_in(bare(exam)).items():
-        if key in there:
-            days.setdefault(day.isoformat(), []).append(key)
-    return {**counted, "fixed_day": [{"day": day, "material": keys} for day, keys in days.items()]}
+BY_DAY = ("late", "fixed_day")
+"""Lists of an exam that name its materials."""
+
+
+def still_named(exam: Mapping[str, Any], counted: dict[str, Any]) -> dict[str, Any]:
+    """An exam with counts of the row's own, in which lists by day name only what the row has too."""
+    known, there = (
+        materials_of(bare({key: value for key, value in one.items() if key not in BY_DAY})) for one in (exam, counted)
+    )
+    own = {one.key for one in there}
+    made = dict(counted)
+    for name in BY_DAY:
+        entries = []
+        for entry in exam.get(name) or ():
+            keys = [key for one in entry.get("material", ()) for key in meant(one, exam["key"], known) if key in own]
+            entries += [{**entry, "material": keys}] if keys else []
+        made[name] = entries
+    return made
 
 
 def with_missed(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict[str, Any]:
@@ -372,24 +379,12 @@ def bare(exam: Mapping[str, Any]) -> tuple[str, Any]:
 
 
 @lru_cache(maxsize=512)
-def exam_of(exam: tuple[str, Any]) -> Exam | None:
-    """An exam by itself; ``None`` where it cannot be read, which is told elsewhere."""
-    try:
-        return from_mapping({"schema": 1, **STAND_INS, "exam": [{**thawed(exam), "zone": "UTC"}]}).exams[0]
-    except InvalidRequest:
-        return None
-
-
 def materials_of(exam: tuple[str, Any]) -> tuple[Material, ...]:
-    """The materials of an exam, one by one; none where it cannot be read."""
-    found = exam_of(exam)
-    return found.materials if found else ()
-
-
-def fixed_in(exam: tuple[str, Any]) -> dict[str, date]:
-    """The days that an exam's materials are fixed for, by their keys; none where it cannot be read."""
-    found = exam_of(exam)
-    return found.fixed if found else {}
+    """The materials of an exam, one by one; none where it cannot be read, which is told elsewhere."""
+    try:
+        return from_mapping({"schema": 1, **STAND_INS, "exam": [{**thawed(exam), "zone": "UTC"}]}).exams[0].materials
+    except InvalidRequest:
+        return ()
 
 
 def written(material: Material) -> dict[str, Any]:

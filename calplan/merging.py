@@ -25,9 +25,9 @@ FIELDS = {
     "study_hours": "week",
 }
 """Keys of a written request whose fields in the model have other names."""
-AS_WRITTEN = ("material", "leave_out", "fixed_day")
+AS_WRITTEN = ("material", "leave_out", "late", "fixed_day")
 """Keys of an exam that are read together, so that each of them is compared as it is written."""
-BY_ENTRY = ("appointment", "busy", "calendar", "day_off", "leave_out", "fixed_day")
+BY_ENTRY = ("appointment", "busy", "calendar", "day_off", "leave_out", "late", "fixed_day")
 """Lists in which each entry stands for itself."""
 BY_DAY = ("short_days",)
 """Lists of which there is one entry a day."""

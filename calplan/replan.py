@@ -43,7 +43,7 @@ from calplan.planner import (
 )
 from calplan.schedule import solve
 from calplan.settling import begun, settled, stretches
-from calplan.spans import wall
+from calplan.spans import wall, widen
 from calplan.standing import inside, put_again, span_of
 from calplan.workload import Workload, board_of, job_of, with_taper_opened
 
@@ -271,29 +271,36 @@ def free_again(past: Sequence[PastBlock], zone: ZoneInfo, rest: int, *, as_of: d
 
     One that was said to be missed takes no time.
     """
-    spans = [span_of(block, zone) for block in past if not block.missed]
-    ends = [span.end + timedelta(minutes=rest) for span in spans if span.start <= as_of < span.end]
+    ends = [span.end + timedelta(minutes=rest) for span in under_way(past, zone, as_of=as_of)]
     return max((-((as_of - end) // timedelta(minutes=1)) for end in ends), default=0)
 
 
+def under_way(past: Sequence[PastBlock], zone: ZoneInfo, *, as_of: datetime) -> list[Span]:
+    """The time of the block that is under way, if one is and was not said to be missed."""
+    spans = (span_of(block, zone) for block in past if not block.missed)
+    return [span for span in spans if span.start <= as_of < span.end]
+
+
 def papers_again(
-    request: Request, busy: tuple[BusySpan, ...], old: Old, exams: Sequence[object], *, as_of: datetime, number: int
+    request: Request, busy: tuple[BusySpan, ...], old: Old, exams: Sequence[Prepared], *, as_of: datetime, number: int
 ) -> tuple[tuple[Paper, ...], tuple[Notice, ...]]:
     """The timed papers: those that stand and whose hour is still free, and others where they are needed."""
     zone = ZoneInfo(request.zone)
+    running = under_way(old.past, zone, as_of=as_of)
     stand: dict[str, Paper] = {}
     tasks = {task.id: task for task in old.plan.tasks if task.role is Role.PAPER}
     for block in ahead_of(old.plan, old.past):
         for part in (part for part in block.parts if part.task in tasks):
             span = span_of(block, zone)
             free = unbooked(request, busy, block.day, as_of=as_of)
-            if any(gap.start <= span.start and span.end <= gap.end for gap in free):
+            fits = any(gap.start <= span.start and span.end <= gap.end for gap in free)
+            if fits and not any(span.overlaps(one) for one in widen(running, request.effort.rest)):
                 stand[tasks[part.task].exam] = Paper(tasks[part.task], block.day, span)
     had = {w.exam for block in old.past for w in block.worked if w.role is Role.PAPER and not w.back}
     kept, asked = [], []
     before = {one.key: one for one in old.request.exams}
     for one in exams:
-        exam = one.exam  # type: ignore[attr-defined]
+        exam = one.exam
         if not exam.timed_paper or exam.key in had:
             continue
         known_paper = stand.get(exam.key)
@@ -302,12 +309,12 @@ def papers_again(
             before[exam.key].minutes,
             before[exam.key].extra_time,
         )
-        if known_paper is not None and same and may_stand(request, one, known_paper):  # type: ignore[arg-type]
+        if known_paper is not None and same and may_stand(request, one, known_paper):
             kept.append(known_paper)
         else:
             asked.append(one)
-    standing = [paper.span for paper in kept]
-    found, notices = timed_papers(request, busy, asked, as_of=as_of, number=number, beside=standing)  # type: ignore[arg-type]
+    standing = [*running, *(paper.span for paper in kept)]
+    found, notices = timed_papers(request, busy, asked, as_of=as_of, number=number, beside=standing)
     said = tuple(
         notice
         for notice in old.plan.notices

@@ -18,6 +18,8 @@ from datetime import date, datetime, time, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
+from msgspec import structs
+
 from calplan.documents import parse
 from calplan.model import (
     SCHEMA,
@@ -215,6 +217,7 @@ EXAM = Shape(
         "labels": single,
         "material": listed(MOST_MATERIALS),
         "leave_out": listed(MOST_MATERIALS, "keys", text(120, blank=False)),
+        "late": listed(MOST_ENTRIES),
         "fixed_day": listed(MOST_ENTRIES),
     },
     needs={"subject": 'subject = "Chemistry"', "start": 'start = "2027-02-04T09:00"', "minutes": "minutes = 120"},
@@ -274,9 +277,10 @@ def _exam(table: Table, key: str, frame: Frame) -> Exam | None:
         _claim(table, materials, frame)
     fixed: tuple[FixedDay, ...] = ()
     if sound:
-        known, materials = materials, _without(table, materials)
+        known, materials = materials, _without(table, _with_late(table, key, day, materials))
         fixed = _fixed_days(table, key, day, known, {one.key for one in materials})
-    fields = [name for name in table.values if name not in ("key", "labels", "material", "leave_out", "fixed_day")]
+    lists = ("labels", "material", "leave_out", "late", "fixed_day")
+    fields = [name for name in table.values if name not in ("key", *lists)]
     return Exam(key=key, labels=labels, materials=materials, assumed=assumed, fixed_days=fixed, **table.only(*fields))
 
 
@@ -494,8 +498,23 @@ def _without(exam: Table, materials: tuple[Material, ...]) -> tuple[Material, ..
     return kept
 
 
+NAMED = listed(MOST_MATERIALS, "keys and topics", text(120, blank=False))
+"""Materials by their keys, or by their topics."""
+
+LATE = Shape(
+    {"in_hand": the_day, "material": NAMED},
+    needs={"in_hand": "in_hand = 2027-01-20", "material": 'material = ["quiz-3", "Gas laws"]'},
+)
+
+
+def _with_late(exam: Table, key: str, last: date | None, known: Sequence[Material]) -> tuple[Material, ...]:
+    """The materials with the days on which those that are late come, whatever their own tables say."""
+    days = _days_of(exam, "late", LATE, "in_hand", key, last, known)
+    return tuple(structs.replace(one, in_hand=days.get(one.key, one.in_hand)) for one in known)
+
+
 FIXED_DAY = Shape(
-    {"day": the_day, "material": listed(MOST_MATERIALS, "keys and topics", text(120, blank=False))},
+    {"day": the_day, "material": NAMED},
     needs={"day": "day = 2027-01-12", "material": 'material = ["quiz-3", "Gas laws"]'},
 )
 
@@ -503,28 +522,39 @@ FIXED_DAY = Shape(
 def _fixed_days(
     exam: Table, key: str, last: date | None, known: Sequence[Material], kept: Collection[str]
 ) -> tuple[FixedDay, ...]:
-    """The days that materials are fixed for, in order; what is left out of the exam has none.
-
-    A material is named by its key, with or without the exam's before it, or with all others of its topic.
-    """
-    days: dict[str, date] = {}
-    for table in exam.tables("fixed_day", FIXED_DAY):
-        if last and table.has("day") and table.values["day"] >= last:
-            table.wrong("day", "this is not before the exam's day.", f"Write a date before {last}.")
-        for name in table.get("material", ()) if table.complete else ():
-            meant = [one.key for one in known if name in (one.key, one.key.removeprefix(f"{key}."))]
-            meant = meant or [one.key for one in known if one.topic == name]
-            if not meant:
-                remedy = "Write a material's key, such as quiz-3, or a topic as its material has it."
-                table.wrong("material", f"no material of this exam has the key or the topic {show(name)}.", remedy)
-            for one in meant:
-                if days.setdefault(one, table.values["day"]) != table.values["day"]:
-                    sentence = f"{show(one.removeprefix(f'{key}.'))} is fixed for {days[one]} already."
-                    table.wrong("material", sentence, "Fix it for one day.")
+    """The days that materials are fixed for, in order; what is left out of the exam has none."""
+    days = _days_of(exam, "fixed_day", FIXED_DAY, "day", key, last, known)
     return tuple(
         FixedDay(day=day, materials=tuple(one.key for one in known if one.key in kept and days.get(one.key) == day))
         for day in sorted({day for one, day in days.items() if one in kept})
     )
+
+
+def _days_of(
+    exam: Table, name: str, shape: Shape, field: str, key: str, last: date | None, known: Sequence[Material]
+) -> dict[str, date]:
+    """The day that a list of tables gives to each material, by its key."""
+    days: dict[str, date] = {}
+    for table in exam.tables(name, shape):
+        if last and table.has(field) and table.values[field] >= last:
+            table.wrong(field, "this is not before the exam's day.", f"Write a date before {last}.")
+        for one in table.get("material", ()) if table.complete else ():
+            keys = meant(one, key, known)
+            if not keys:
+                remedy = "Write a material's key, such as quiz-3, or a topic as its material has it."
+                table.wrong("material", f"no material of this exam has the key or the topic {show(one)}.", remedy)
+            for found in keys:
+                if days.setdefault(found, table.values[field]) != table.values[field]:
+                    sentence = f"{show(found.removeprefix(f'{key}.'))} stands here for {days[found]} already."
+                    table.wrong("material", sentence, "Keep one of the two days.")
+    return days
+
+
+def meant(name: str, exam: str, known: Sequence[Material]) -> list[str]:
+    """The keys of the materials that a name stands for: the one with that key, with or without the exam's key before
+    it, else all of that topic."""
+    keys = [one.key for one in known if name in (one.key, one.key.removeprefix(f"{exam}."))]
+    return keys or [one.key for one in known if one.topic == name]
 
 
 # ----------------------------------------------------------------------------- study hours and appointments
@@ -762,6 +792,7 @@ TABLES: dict[str, Shape] = {
     "exam": EXAM,
     "exam.labels": LABELS,
     "exam.material": MATERIAL,
+    "exam.late": LATE,
     "exam.fixed_day": FIXED_DAY,
     "study_hours": STUDY_HOURS,
     "appointment": APPOINTMENT,

@@ -70,6 +70,10 @@ start = "2027-02-04T09:00"
 # together = true                # a class plan: the same topics on the same days for all of them
 # together_on = ["tue", "thu"]   # and on these days of the week only
 
+# [[course.section.late]]        # what students of the section have later than was thought (for all: [[course.late]])
+# in_hand = 2027-01-20
+# material = ["quiz-3"]
+
 # [[course.section.fixed_day]]   # what the teacher does on which day: keys of material or topics (for all
 # day = 2027-01-12               # sections: [[course.fixed_day]] before them)
 # material = ["quiz-1", "homework-3"]

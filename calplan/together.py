@@ -132,12 +132,12 @@ def elsewhere(whole: ClassPlan, plan: Plan) -> str:
             if come or task in lost:  # else the student has less of it than the others
                 moved.setdefault(day, set()).update(nearest(day, come))
     told = [
-        f"{short_day(day)} (on {listed([short_day(one) for one in sorted(others)])})"
+        f"its work of {short_day(day)} is on {listed([short_day(one) for one in sorted(others)])}"
         if others
-        else f"{short_day(day)} (finds no room)"
+        else f"its work of {short_day(day)} finds no room"
         for day, others in sorted(moved.items())
     ]
-    return f"Not with the class, what it does on {listed(told)}." if told else ""
+    return f"Not with the class: {'; '.join(told)}." if told else ""
 
 
 def nearest(day: date, days: Counter[date]) -> set[date]:

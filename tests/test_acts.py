@@ -87,9 +87,38 @@ def test_late_material_is_late_and_nothing_else_is_otherwise(material: str) -> N
         assert one.in_hand is None
 
 
+def in_hand_of(document: dict[str, object], key: str) -> dict[str, date | None]:
+    """From which day each material of a section of chemistry is in hand."""
+    courses = read_courses(acts.to_document(document))
+    request = from_mapping(request_of(courses, {"chemistry": courses.courses["chemistry"].sections[key]}))
+    return {one.key.removeprefix("chemistry."): one.in_hand for one in request.exams[0].materials}
+
+
+def test_late_in_one_section_is_not_late_in_the_other() -> None:
+    late = acts.late(WRITTEN, "chemistry", "quiz-3", date(2027, 1, 20), "B")
+    assert in_hand_of(late, "B")["quiz-3"] == date(2027, 1, 20)
+    assert set(in_hand_of(late, "A").values()) == {None}
+
+
+def test_the_last_word_on_late_material_counts_whoever_it_is_for() -> None:
+    """First for all, then otherwise for one section, then for all again: a section's own list does not hide it."""
+    first = acts.late(WRITTEN, "chemistry", "quiz-3", date(2027, 1, 20))
+    second = acts.late(
+        acts.late(first, "chemistry", "gas-laws", date(2027, 1, 21)), "chemistry", "quiz-3", EARLIER, "B"
+    )
+    assert (in_hand_of(second, "A")["quiz-3"], in_hand_of(second, "B")["quiz-3"]) == (date(2027, 1, 20), EARLIER)
+    assert in_hand_of(second, "B")["gas-laws"] == date(2027, 1, 21)
+    third = acts.late(second, "chemistry", "chemistry.quiz-3", date(2027, 1, 25))
+    assert {in_hand_of(third, key)["quiz-3"] for key in ("A", "B")} == {date(2027, 1, 25)}
+
+
+EARLIER = date(2027, 1, 18)
+
+
 @pytest.mark.parametrize(
     ("act", "said"),
     [
+        (lambda: acts.late(WRITTEN, "chemistry", "quiz-3", EARLIER, "Z"), "no section “Z”. The sections are A, B"),
         (lambda: acts.moved(WRITTEN, "physics", "A", LATER), "no course “physics”. The courses are chemistry, civics"),
         (lambda: acts.moved(WRITTEN, "civics", "A", LATER), "no section “A”. The sections are 1"),
         (
@@ -135,7 +164,7 @@ def test_the_effects_are_those_that_the_calendars_show_afterwards(tmp_path: Path
             "--closed",
             "2027-01-13",
             "--late",
-            "chemistry",
+            "chemistry/A",
             "gas-laws",
             "2027-01-27",
             "--write",

@@ -744,3 +744,23 @@ def test_nothing_is_planned_over_a_block_that_is_under_way(after: int) -> None:
         bent = replace(new.blocks[0], day=block.day, start=block.start + timedelta(minutes=5))
         faults = check(lost(CHEMISTRY, tomorrow, tomorrow), replace(new, blocks=(bent, *new.blocks[1:])))
         assert any("under way" in fault.sentence for fault in faults)
+
+
+def test_a_timed_paper_keeps_clear_of_a_block_that_is_under_way() -> None:
+    """The exam's hour begins while today's block runs; today is else the best day for a paper."""
+    zone, last = ZoneInfo(OLD.zone), OLD.exams[0].consolidate_ends
+    block = next(block for block in OLD.blocks if block.day == last)
+    exam = CHEMISTRY.exams[0]
+    hour = (block.start + timedelta(minutes=10)).time()
+    exam = replace(exam, start=datetime.combine(exam.start.date(), hour), minutes=60, timed_paper=True)
+    asked = replace(CHEMISTRY, exams=(exam, *CHEMISTRY.exams[1:]))
+
+    def paper_of(minutes: int) -> Block:
+        now = block.start.replace(tzinfo=zone) + timedelta(minutes=minutes)
+        new = mend(OLD, CHEMISTRY, asked, {}, as_of=now)
+        names = {task.id for task in new.tasks if task.role is Role.PAPER}
+        (found,) = (one for one in new.blocks if any(part.task in names for part in one.parts))
+        return found
+
+    assert paper_of(-120).day == block.day
+    assert paper_of(5).day > block.day

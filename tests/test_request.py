@@ -177,6 +177,11 @@ WRONG = [
     ("exam.1.timed_paper", "true", "exam 2 (Physics), timed_paper", "without quotes"),
     ("exam.1.timed_paper", 1, "exam 2 (Physics), timed_paper", "1 is neither true nor false"),
     ("exam.1.answers_by", "2027-02-05", "exam 2 (Physics), answers_by", "Write a date before 2027-02-05"),
+    ("exam.1.late", [{"material": ["test-1"]}], "exam 2 (Physics), late 1, in_hand", "in_hand = 2027-01-20"),
+    ("exam.1.late", [{"in_hand": "2027-02-05", "material": ["test-1"]}], "exam 2 (Physics), late 1, in_hand",
+     "Write a date before 2027-02-05"),
+    ("exam.1.late", [{"in_hand": "2027-01-12", "material": ["Optics"]}], "exam 2 (Physics), late 1, material",
+     "no material of this exam has the key or the topic “Optics”"),
     ("exam.1.fixed_day", [{"material": ["test-1"]}], "exam 2 (Physics), fixed_day 1, day", "day = 2027-01-12"),
     ("exam.1.fixed_day", [{"day": "2027-01-12"}], "exam 2 (Physics), fixed_day 1, material", "missing"),
     ("exam.1.fixed_day", [{"day": "2027-02-05", "material": ["test-1"]}], "exam 2 (Physics), fixed_day 1, day",
@@ -184,7 +189,7 @@ WRONG = [
     ("exam.1.fixed_day", [{"day": "2027-01-12", "material": ["quiz-77"]}], "exam 2 (Physics), fixed_day 1, material",
      "no material of this exam has the key or the topic “quiz-77”"),
     ("exam.1.fixed_day", [{"day": f"2027-01-{day}", "material": ["test-1"]} for day in (12, 14)],
-     "exam 2 (Physics), fixed_day 2, material", "“test-1” is fixed for 2027-01-12 already"),
+     "exam 2 (Physics), fixed_day 2, material", "“test-1” stands here for 2027-01-12 already"),
     ("exam.1.labels", "Essays", "exam 2 (Physics), labels", "not a table"),
     ("exam.1.labels", [{}], "exam 2 (Physics), labels", "single brackets"),
     ("exam.1.labels.tests", "Essays", "exam 2 (Physics), labels", "Did you mean test?"),
@@ -1001,7 +1006,7 @@ def test_the_documented_defaults_are_those_of_the_model(section):
     exam = Exam(key="x", subject="x", start=datetime(2027, 2, 4), minutes=1)
     for table, value in (("effort", Effort()), ("rates", Rates()), ("mending", Mending()), ("exam", exam)):
         for key, (_, _, default) in rows(section, table).items():
-            if default == "needed" or key in ("key", "material", "leave_out", "fixed_day"):
+            if default == "needed" or key in ("key", "material", "leave_out", "late", "fixed_day"):
                 continue
             real = getattr(value, key)
             if re.fullmatch(r"[\d.]+", default):

@@ -234,6 +234,10 @@ def test_dates_are_compared_and_the_present_one_stands_first(app: Flask, client:
             {"act": "late", "piece": "chemistry gas-laws", "day": "2027-01-20"},
             "Chemistry: Unit test on gas laws is in hand from Wednesday 20 January 2027 on.",
         ),
+        (
+            {"act": "late", "piece": "chemistry gas-laws", "section": "chemistry B", "day": "2027-01-20"},
+            "Chemistry: Unit test on gas laws is in hand in section B from Wednesday 20 January 2027 on.",
+        ),
     ],
 )
 def test_what_is_tried_is_said_beside_what_it_would_change(
@@ -267,6 +271,11 @@ def test_dates_that_were_typed_come_back_each_in_its_place(app: Flask, client: F
         ("act", {"act": "moved", "section": "physics A", "start": "2027-02-08T09:00"}, "there is no course “physics”"),
         ("act", {"act": "moved", "section": "chemistry A", "start": "2027-03-14T02:30"}, "2027-03-14T02:30:00 out"),
         ("act", {"act": "late", "piece": "civics quiz-1", "day": "2027-01-20"}, "no material “quiz-1”"),
+        (
+            "act",
+            {"act": "late", "piece": "civics homework-1", "section": "chemistry A", "day": "2027-01-20"},
+            "belongs to another course",
+        ),
         ("act", {"act": "late", "piece": "civics homework-1"}, "In hand from: this is empty. Choose a day."),
         ("act", {"act": "closed", "first": ""}, "First day: this is empty. Choose a day."),
         ("act", {"act": "moved", "section": "chemistry A"}, "It starts: this is empty."),

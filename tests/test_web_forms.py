@@ -226,6 +226,10 @@ MAPPINGS = some(
                     "labels": st.dictionaries(st.sampled_from([kind.value for kind in KINDS]), WORDS, max_size=3),
                     "material": st.lists(PIECES, min_size=1, max_size=6),
                     "leave_out": st.lists(st.sampled_from(("exam-1.quiz-1", "exam-2.notes-1")), max_size=2),
+                    "late": st.lists(
+                        some({"in_hand": DATES.flatmap(said), "material": st.lists(WORDS, min_size=1, max_size=3)}, {}),
+                        max_size=2,
+                    ),
                     "fixed_day": st.lists(
                         some({"day": DATES.flatmap(said), "material": st.lists(WORDS, min_size=1, max_size=3)}, {}),
                         max_size=2,

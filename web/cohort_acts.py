@@ -76,7 +76,11 @@ def acted(courses: acts.Written) -> acts.Written:
             return acts.moved(courses, course, section, typed("start", "It starts", the_moment))
         case "late":
             course, material = chosen(form.get("piece", ""))
-            return acts.late(courses, course, material, typed("day", "In hand from", the_day))
+            whose, section = chosen(form.get("section", ""))
+            if section and whose != course:
+                words = "the section that was chosen belongs to another course."
+                raise InvalidRequest([Problem("For", words, "Choose one of this course, or everybody.")])
+            return acts.late(courses, course, material, typed("day", "In hand from", the_day), section)
     raise InvalidRequest([Problem("the form", "nothing was chosen.", "Press one of the buttons of the form.")])
 
 
@@ -109,7 +113,9 @@ def in_words(written: acts.Written, courses: Courses) -> str:
         start = the_moment(form["start"].strip())
         return f"The exam of {courses.courses[course].subject}, {section}, is on {day_and_time(start, clocks())}."
     pieces = {one.value: one.words for group in pieces_shown(written) for one in group.pieces}
-    return f"{pieces[form['piece']]} is in hand from {long_day(the_day(form['day'].strip()))} on."
+    _, section = chosen(form.get("section", ""))
+    whose = f" in section {section}" if section else ""
+    return f"{pieces[form['piece']]} is in hand{whose} from {long_day(the_day(form['day'].strip()))} on."
 
 
 class Group(NamedTuple):

@@ -23,7 +23,7 @@ TO = r"\s*(?:-|–|—|\.\.|\bto\b|\buntil\b)\s*"
 BUSY = re.compile(rf"({DAY})[T ,;]\s*({HOUR}){TO}(?:({DAY})[T ]\s*)?({HOUR})(?:[\s,;]\s*(.*))?", re.IGNORECASE)
 DAYS = re.compile(rf"({DAY})(?:{TO}({DAY}))?(?:[\s,;]\s*(.*))?", re.IGNORECASE)
 
-FIXED = re.compile(rf"({DAY})[\s,;:]+(\S.*)")
+NAMED = re.compile(rf"({DAY})[\s,;:]+(\S.*)")
 
 SHORT = re.compile(rf"({DAY})[\s,;:]+([0-9]{{1,15}})\s*(?:m|min|mins|minutes?)?\.?", re.IGNORECASE)
 
@@ -31,7 +31,7 @@ BUSY_EXAMPLE = "2027-01-22 18:00-20:00 Concert"
 DAYS_EXAMPLE = "2027-01-23 Birthday, or 2027-01-30..2027-01-31 Trip"
 SHORT_EXAMPLE = "2027-01-25 20 minutes"
 HOLIDAY_EXAMPLE = "2027-01-29 Founders’ day"
-FIXED_EXAMPLE = "2027-01-12 quiz-3; Gas laws"
+NAMED_EXAMPLE = "2027-01-12 quiz-3; Gas laws"
 
 
 def read_busy(text: str) -> list[Line]:
@@ -54,9 +54,12 @@ def read_holidays(text: str) -> list[Line]:
     return [_line(number, line, DAYS, _holiday, HOLIDAY_EXAMPLE) for number, line in lines(text)]
 
 
-def read_fixed_days(text: str) -> list[Line]:
-    """Fixed days: each a day and what lies on it, with semicolons between."""
-    return [_line(number, line, FIXED, _fixed, FIXED_EXAMPLE) for number, line in lines(text)]
+def read_named(text: str, key: str) -> list[Line]:
+    """Days, each under ``key``, with the pieces and topics that they are for, with semicolons between."""
+    return [
+        _line(number, line, NAMED, lambda day, names: {key: _padded(day), "material": _names(names)}, NAMED_EXAMPLE)
+        for number, line in lines(text)
+    ]
 
 
 def _line(
@@ -88,8 +91,8 @@ def _holiday(day: str, last: str | None, title: str | None) -> dict[str, str] | 
     return None if last else _titled({"day": _padded(day)}, title)
 
 
-def _fixed(day: str, names: str) -> dict[str, Any]:
-    return {"day": _padded(day), "material": [name for one in names.split(";") if (name := one.strip())]}
+def _names(text: str) -> list[str]:
+    return [name for one in text.split(";") if (name := one.strip())]
 
 
 def _titled(table: dict[str, str], title: str | None) -> dict[str, str]:
@@ -133,9 +136,9 @@ def write_holiday(table: Mapping[str, Any]) -> str:
     return _spaced(str(table.get("day", "")), table)
 
 
-def write_fixed_day(table: Mapping[str, Any]) -> str:
-    """A fixed day as a line."""
-    return f"{table.get('day', '')} {'; '.join(map(str, table.get('material', ())))}"
+def write_named(table: Mapping[str, Any], key: str) -> str:
+    """A day with what it is for as a line."""
+    return f"{table.get(key, '')} {'; '.join(map(str, table.get('material', ())))}"
 
 
 def _spaced(start: str, table: Mapping[str, Any]) -> str:

@@ -22,7 +22,11 @@ from web.form_pieces import read_pieces
 
 DAYS = tuple(day.name.lower() for day in Weekday)
 TOP = ("zone", "title", "start", "keep")
-EXAM_KEYS = tuple(key for key in EXAM.keys if key not in ("start", "labels", "material", "leave_out", "fixed_day"))
+EXAM_KEYS = tuple(
+    key for key in EXAM.keys if key not in ("start", "labels", "material", "leave_out", "late", "fixed_day")
+)
+BY_DAY = {"late": ("late", "in_hand", "late material"), "fixed_day": ("fixed_days", "day", "fixed days")}
+"""Lists of an exam that give days to its pieces: the field of each, the day's key, and what its lines are called."""
 COUNT_KEYS = ("count", "missed", "answers", "to_come", "by")
 """The cells of a kind's row in the material table."""
 
@@ -185,14 +189,16 @@ def _exam(draft: Draft, path: Path, prefix: str) -> dict[str, Any]:
     pieces = read_pieces(draft.text(f"{prefix}pieces"), labels)
     materials += draft.listed((*path, "material"), f"{prefix}pieces", called, pieces)
     draft.where[*path, "leave_out"] = f"{prefix}leave_out"
-    draft.where[*path, "fixed_day"] = f"{prefix}fixed_days"
-    fixed = form_dates.read_fixed_days(draft.text(f"{prefix}fixed_days"))
-    called = f"{_called(path, exam)}, fixed days"
+    by_day = {}
+    for key, (field, day, words) in BY_DAY.items():
+        draft.where[*path, key] = prefix + field
+        typed = form_dates.read_named(draft.text(prefix + field), day)
+        by_day[key] = draft.listed((*path, key), prefix + field, f"{_called(path, exam)}, {words}", typed)
     lists = {
         "labels": labels,
         "material": materials,
         "leave_out": [line for _, line in lines(draft.text(f"{prefix}leave_out"))],
-        "fixed_day": draft.listed((*path, "fixed_day"), f"{prefix}fixed_days", called, fixed),
+        **by_day,
     }
     return exam | {key: found for key, found in lists.items() if found}
 

@@ -14,7 +14,6 @@ from calplan.request import (
     DAY_OFF,
     EFFORT,
     EXAM,
-    FIXED_DAY,
     HOLIDAYS,
     LABELS,
     MATERIAL,
@@ -23,11 +22,12 @@ from calplan.request import (
     REQUEST,
     SHORT_DAYS,
     STUDY_HOURS,
+    TABLES,
 )
 from calplan.tables import Shape
 from web import form_dates
 from web.form_cells import Line, plain
-from web.form_drafts import COUNT_KEYS, EXAM_KEYS, TOP, Draft, appointments, calendars, exams, hours
+from web.form_drafts import BY_DAY, COUNT_KEYS, EXAM_KEYS, TOP, Draft, appointments, calendars, exams, hours
 from web.form_pieces import write_piece
 from web.form_toml import write_toml
 
@@ -105,18 +105,21 @@ class Section(NamedTuple):
 def _spell_exams(found: Any) -> list[dict[str, Any]] | None:
     made = []
     for exam in found:
-        own = plain(EXAM, exam, nested=("labels", "material", "fixed_day")) if isinstance(exam, Mapping) else None
+        own = plain(EXAM, exam, nested=("labels", "material", *BY_DAY)) if isinstance(exam, Mapping) else None
         labels = (exam.get("labels") or {}) if own is not None else {}
         named = plain(LABELS, labels) if isinstance(labels, Mapping) else None
         materials = exam.get("material") if own is not None else None
         pieces = _all_plain(MATERIAL, materials) if isinstance(materials, list | tuple | None) else None
-        days = exam.get("fixed_day") if own is not None else None
-        fixed = _all_plain(FIXED_DAY, days) if isinstance(days, list | tuple | None) else None
-        if own is None or named is None or pieces is None or fixed is None or materials in ([], ()):
+        by_day = {key: _spell_by_day(key, exam.get(key)) if own is not None else None for key in BY_DAY}
+        if own is None or named is None or pieces is None or None in by_day.values() or materials in ([], ()):
             return None
-        lists = {"labels": named, "material": pieces, "fixed_day": fixed}
+        lists = {"labels": named, "material": pieces, **by_day}
         made.append(own | {key: found for key, found in lists.items() if found})
     return made
+
+
+def _spell_by_day(key: str, found: Any) -> list[dict[str, Any]] | None:
+    return _all_plain(TABLES[f"exam.{key}"], found) if isinstance(found, list | tuple | None) else None
 
 
 def _write_exams(tables: list[dict[str, Any]]) -> dict[str, str]:
@@ -128,7 +131,8 @@ def _write_exams(tables: list[dict[str, Any]]) -> dict[str, str]:
         fields |= {f"{prefix}labels-{kind}": label for kind, label in exam.get("labels", {}).items()}
         fields |= _write_materials(exam.get("material", []), prefix)
         fields |= {f"{prefix}leave_out": "\n".join(exam.get("leave_out", ()))}
-        fields |= {f"{prefix}fixed_days": "\n".join(map(form_dates.write_fixed_day, exam.get("fixed_day", ())))}
+        for key, (field, day, _) in BY_DAY.items():
+            fields[prefix + field] = "\n".join(form_dates.write_named(one, day) for one in exam.get(key, ()))
     return fields
 
 
