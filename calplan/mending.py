@@ -132,7 +132,7 @@ def searched(
     """What is kept under the goals, the least possible maximum and the one that was tried last, and what it gave."""
     held = [sum(one.held.values()) for one in before]
     beside = board_beside(board, before)
-    loose = [msgspec.structs.replace(job, ranks=job.ranks[count:]) for job, count in zip(jobs, held, strict=True)]
+    loose = [job_without(job, count) for job, count in zip(jobs, held, strict=True)]
     kept, late = settle(beside, loose, essentials=essentials, opened=board_beside(opened, before) if opened else None)
     if late and opened is not None:
         board = opened
@@ -155,6 +155,9 @@ def searched(
         if found is not None or fixed == list(jobs):
             break
     return state, floor, cap, found
+
+
+# ----------------------------------------------------------------------------------- jobs and board beside what is held
 
 
 def without_days(job: Job) -> Job:
@@ -197,17 +200,31 @@ def job_kept(job: Job, units: int) -> Job:
     return msgspec.structs.replace(job, ranks=job.ranks[:units])
 
 
+def job_without(job: Job, units: int) -> Job:
+    """The job without its first so many units."""
+    return msgspec.structs.replace(job, ranks=job.ranks[units:])
+
+
 def board_beside(board: Board, before: Iterable[Before]) -> Board:
     """The board with what is held counted as there already."""
-    taken = [0] * len(board.room)
-    for one in before:
-        for day, units in one.held.items():
-            taken[day] += units
+    taken = held_on(before, len(board.room))
     return msgspec.structs.replace(
         board,
         room=tuple(max(0, room - units) for room, units in zip(board.room, taken, strict=True)),
         load=tuple(load + units for load, units in zip(board.load, taken, strict=True)),
     )
+
+
+def held_on(before: Iterable[Before], days: int) -> list[int]:
+    """The units that are held on each day."""
+    taken = [0] * days
+    for one in before:
+        for day, units in one.held.items():
+            taken[day] += units
+    return taken
+
+
+# ----------------------------------------------------------------------------------------------------------- the search
 
 
 Days = list[dict[int, int]]
@@ -271,10 +288,7 @@ class State:
         """The least cap under which the kept units fit windows and rooms, order or no order."""
         loose = [job_without(job, sum(one.held.values())) for job, one in zip(self.jobs, self.before, strict=True)]
         kept = [count - sum(one.held.values()) for count, one in zip(self.kept, self.before, strict=True)]
-        opened = any(job.late >= 0 for job in self.jobs) and any(
-            window[1] > job.due for window, job in zip(self.windows, self.jobs, strict=True)
-        )
-        runs = kept_runs(loose, kept, late=opened)
+        runs = kept_runs(loose, kept, late=self.late)
         beside = board_beside(self.board, self.before)
         full = [load for load, mine in zip(beside.load, held_on(self.before, len(beside.load)), strict=True) if mine]
         return max(bound(runs, beside), *full, 0)
@@ -564,20 +578,6 @@ class State:
     def has_moved(self, job: int, days: Days) -> bool:
         """Whether a job has fewer units on some day than it had."""
         return any(days[day].get(job, 0) < units for day, units in self.lies[job].items())
-
-
-def job_without(job: Job, units: int) -> Job:
-    """A job without its first units."""
-    return msgspec.structs.replace(job, ranks=job.ranks[units:])
-
-
-def held_on(before: Iterable[Before], days: int) -> list[int]:
-    """The units that are held on each day."""
-    taken = [0] * days
-    for one in before:
-        for day, units in one.held.items():
-            taken[day] += units
-    return taken
 
 
 def parted(windows: Sequence[Window], broken: tuple[int, int, int, int]) -> Iterator[list[Window]]:
