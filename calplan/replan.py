@@ -3,18 +3,17 @@
     log → past → tasks that live on → days (fewest changes) → clock times → identities → rules
 
 What is over stays as it was, word for word. The rest keeps its tasks, and as many of them as can be keep their days;
-a day on which nothing changes keeps its blocks to the minute. How the days are found is :mod:`calplan.mending`'s; what
-the tasks are, :mod:`calplan.carrying`'s; who keeps which calendar event, :mod:`calplan.identities`'.
+a day on which nothing changes keeps its blocks to the minute. What the tasks are is :mod:`calplan.carrying`'s; how
+their days are found, :mod:`calplan.laying`'s; who keeps which calendar event, :mod:`calplan.identities`'.
 """
 
 from __future__ import annotations
 
-from collections import Counter
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
 from hashlib import sha256
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from msgspec.structs import replace
@@ -25,27 +24,24 @@ from calplan.carrying import ASIDE, Old, carried
 from calplan.days import SOONEST, done_by_day, possible, resolve, unbooked
 from calplan.errors import BrokenPlan
 from calplan.identities import Side, exam_days, renamed
+from calplan.laying import lay, led, where_of
 from calplan.learned import known
-from calplan.mending import Before, NoOrder, mend_days
-from calplan.model import UNIT, Block, Keep, Notice, Part, Plan, Role, Task, to_json
+from calplan.model import UNIT, Block, Notice, Plan, Role, Task, to_json
 from calplan.papers import Paper, timed_papers
 from calplan.planner import (
     Ground,
     Laid,
     around_papers,
     assemble,
-    late_windows,
     no_plan,
-    opened_exams,
     overlapping,
     read_busy,
     whole_second,
 )
-from calplan.schedule import solve
-from calplan.settling import begun, settled, stretches
+from calplan.settling import begun, settled
 from calplan.spans import wall, widen
 from calplan.standing import inside, put_again, span_of
-from calplan.workload import Workload, board_of, job_of, with_taper_opened
+from calplan.workload import Workload, board_of, job_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -101,7 +97,7 @@ def mend(
     most = old.figures.maximum
     if lead is not None:
         where, most = led(where, lead, work.tasks), max(most, lead.figures.maximum)
-    made = lay(ground, work, carry, old, where, way, most)
+    made = lay(ground, work, carry, old, where, most=most, stay=way is Way.STAY)
     ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
     digest = sha256(to_json(request, indent=0)).hexdigest()
     put = partial(put_again, ground, ahead, old.seed)
@@ -329,201 +325,3 @@ def may_stand(request: Request, one: Prepared, paper: Paper) -> bool:
     fixed = sum(each.minutes for each in request.appointments if each.start.date() == paper.day)
     most = possible(request, paper.day)
     return paper.day < one.days[-1] and (most is None or fixed + paper.span.minutes <= most)
-
-
-# ------------------------------------------------------------------------------------------ which day, what
-
-
-class Where(NamedTuple):
-    """Where the units of tasks lie in the published plan: by task and day, and which of them must stay."""
-
-    units: dict[str, dict[date, list[int]]]
-    held: dict[str, dict[date, int]]
-
-
-def where_of(ahead: Sequence[Block], tasks: Iterable[Task]) -> Where:
-    """The open units of tasks by the days of their blocks ahead."""
-    open_ = {task.id: {*task.ahead, *task.lost} for task in tasks}
-    units: dict[str, dict[date, list[int]]] = {}
-    held: dict[str, dict[date, int]] = {}
-    for block in ahead:
-        for part in (part for part in block.parts if part.task in open_):
-            mine = [unit for unit in range(part.first, part.first + part.units) if unit in open_[part.task]]
-            if mine:
-                of_day = units.setdefault(part.task, {})
-                of_day[block.day] = sorted([*of_day.get(block.day, ()), *mine])
-                if block.held:
-                    kept = held.setdefault(part.task, {})
-                    kept[block.day] = kept.get(block.day, 0) + len(mine)
-    return Where(units, held)
-
-
-def led(where: Where, lead: Plan, tasks: Iterable[Task]) -> Where:
-    """Where tasks lie that a class has too: on the class's days, but for those of which the student holds something."""
-    of_class = {task.id: topic_of(task) for task in lead.tasks if task.role not in ASIDE}
-    days: dict[Topic, dict[date, set[int]]] = {}
-    for day in lead.days:
-        for part in (part for part in day.parts if part.task in of_class):
-            mine = days.setdefault(of_class[part.task], {}).setdefault(day.day, set())
-            mine.update(range(part.first, part.first + part.units))
-    units = dict(where.units)
-    for task in tasks:
-        theirs = days.get(topic_of(task))
-        if theirs is not None and task.id not in where.held:
-            open_ = {*task.ahead, *task.lost}
-            units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
-    return where._replace(units=units)
-
-
-Topic = tuple[object, ...]
-
-
-def topic_of(task: Task) -> Topic:
-    """What tells whether two plans' tasks are the same work, whatever their ids."""
-    items = tuple((item.material, item.first, item.count) for item in task.items) if task.role is Role.COVER else ()
-    return task.exam, task.role, task.kind, items or task.round
-
-
-def lay(ground: Ground, work: Workload, carry: Sequence[Carried], old: Plan, where: Where, way: Way, most: int) -> Laid:
-    """Which units lie on which day now; ``most`` is the published daily maximum, in minutes."""
-    dates = [day.day for day in work.days]
-    numbers = {day: n for n, day in enumerate(dates)}
-    before = before_of(work, where, numbers, way)
-    work, opened = with_taper_opened(work)
-    essentials = work.request.keep is Keep.ESSENTIALS
-    try:
-        found = mend_days(
-            work.board,
-            work.jobs,
-            before,
-            dates=[day.toordinal() for day in dates],
-            published=most // UNIT,
-            essentials=essentials,
-            opened=opened,
-            stay=way is Way.STAY,
-        )
-        counts, kept, is_open, bound, cap = found.days, found.kept, found.opened, found.bound, found.maximum
-        bent: frozenset[int] = frozenset()
-    except NoOrder:
-        anew = solve(work.board, work.jobs, essentials=essentials, opened=opened)
-        counts, kept, is_open, bound, cap = anew.days, anew.kept, anew.opened, anew.bound, anew.maximum
-        bent = anew.bent
-    by_job: list[dict[date, int]] = [{} for _ in work.jobs]
-    for day, pieces in zip(dates, counts, strict=True):
-        for piece in pieces:
-            by_job[piece.job][day] = by_job[piece.job].get(day, 0) + piece.units
-    parts: dict[date, list[tuple[int, Part]]] = {day: [] for day in dates}
-    tasks = []
-    for job, task in enumerate(work.tasks):
-        dealt = dealt_out(task, kept[job], by_job[job], where.units.get(task.id, {}))
-        published = where.units.get(task.id, {})
-        astray = task.astray or any(set(units) - set(published.get(day, ())) for day, units in dealt.items())
-        fixed = task.role in (Role.TAPER, Role.EVE)
-        over = sum(count for _, count in task.behind)
-        tasks.append(replace(task, kept=over + kept[job], astray=astray and not fixed))
-        for day, units in dealt.items():
-            parts[day] += [(job, Part(task=task.id, first=first, units=n)) for first, n in stretches(units)]
-    if is_open:
-        tasks = list(late_windows(tuple(tasks), work, opened=True))
-    open_tasks = {task.id: task for task in tasks}
-    whole = []
-    for one in carry:
-        for task in one.prepared.cycle.tasks:
-            over = sum(count for _, count in task.behind)
-            whole.append(open_tasks.get(task.id) or replace(task, kept=over))
-    return Laid(
-        tasks=tuple(whole),
-        days=tuple(
-            tuple(part for _, part in sorted(parts[day], key=partial(order_in_day, open_tasks))) for day in dates
-        ),
-        bound=bound,
-        maximum=cap,
-        opened=opened_exams(work) if is_open else frozenset(),
-        bent=bent | still_bent(old, work),
-        encores=tuple(task for task in old.tasks if task.role is Role.ENCORE and task.ideal in numbers),
-        seen=seen_before(old, ground),
-        before=most,
-    )
-
-
-def order_in_day(tasks: Mapping[str, Task], one: tuple[int, Part]) -> tuple[object, ...]:
-    """The order of work in a day: on an exam's only day its sheet first, else as the tasks stand."""
-    job, part = one
-    task = tasks[part.task]
-    return (task.role, task.round) != (Role.EVE, 0), job, part.first
-
-
-def before_of(work: Workload, where: Where, numbers: Mapping[date, int], way: Way) -> list[Before]:
-    """Where each job was, in the scheduler's terms."""
-    first_passes: dict[tuple[str, object], list[int]] = {}
-    second_passes: dict[str, list[int]] = {}
-    for job, task in enumerate(work.tasks):
-        if task.role is Role.COVER:
-            first_passes.setdefault((task.exam, task.kind), []).append(job)
-        elif task.role is Role.CONSOLIDATE:
-            second_passes.setdefault(task.exam, []).append(job)
-    before = []
-    for task in work.tasks:
-        published = where.units.get(task.id, {})
-        lies = {numbers[day]: len(units) for day, units in published.items() if day in numbers}
-        inside = {
-            numbers[day]: len(units)
-            for day, units in published.items()
-            if day in numbers and task.first <= day <= task.last
-        }
-        held = {numbers[day]: n for day, n in where.held.get(task.id, {}).items() if numbers.get(day) in inside}
-        gone = [day for day in published if day not in numbers]
-        home = (gone[0] if gone else task.ideal).toordinal()
-        after: tuple[int, ...] = ()
-        if task.role is Role.CONSOLIDATE:
-            after = tuple(first_passes.get((task.exam, task.kind), ()))
-        elif task.role is Role.TIDY:
-            after = tuple(second_passes.get(task.exam, ()))
-        before.append(Before(lies=lies, held=inside if way is Way.STAY else held, home=home, after=after))
-    full = overfull(before, work.board.room)
-    return [one._replace(held={day: n for day, n in one.held.items() if day not in full}) for one in before]
-
-
-def overfull(before: Sequence[Before], room: Sequence[int]) -> set[int]:
-    """The days that have no room any more for all that is held on them; there, nothing is."""
-    held = Counter[int]()
-    for one in before:
-        held.update(one.held)
-    return {day for day, units in held.items() if units > room[day]}
-
-
-def dealt_out(
-    task: Task, kept: int, counts: Mapping[date, int], published: Mapping[date, Sequence[int]]
-) -> dict[date, list[int]]:
-    """Which units of a task lie on which day: a day keeps those that it had, and the others follow in order."""
-    units = sorted((*task.ahead, *task.lost))[:kept]
-    in_plan = set(units)
-    dealt = {}
-    for day, count in sorted(counts.items()):
-        dealt[day] = [unit for unit in published.get(day, ()) if unit in in_plan][:count]
-    taken = {unit for mine in dealt.values() for unit in mine}
-    left = [unit for unit in units if unit not in taken]
-    for day, count in sorted(counts.items()):
-        more = count - len(dealt[day])
-        dealt[day] = sorted([*dealt[day], *left[:more]])
-        left = left[more:]
-    return {day: mine for day, mine in dealt.items() if mine}
-
-
-def still_bent(old: Plan, work: Workload) -> frozenset[int]:
-    """The exams whose order had to give way in the published plan already."""
-    said = [notice.sentence for notice in old.notices if notice.code == "order-bent"]
-    return frozenset(n for n, one in enumerate(work.exams) if any(s.startswith(one.exam.subject) for s in said))
-
-
-def seen_before(old: Plan, ground: Ground) -> dict[str, date]:
-    """When the tasks that are over were last worked on; today's encore, which may have begun, is as good as over."""
-    first = ground.days.days[0].day
-    seen = {task.id: task.ideal for task in old.tasks if task.role is Role.ENCORE and task.ideal <= first}
-    for day in sorted(old.days, key=lambda day: day.day):
-        for part in day.parts if day.day < first else ():
-            seen[part.task] = day.day
-    for block in old.past:
-        for one in block.worked:
-            seen[one.task] = max(block.day, seen.get(one.task, block.day))
-    return seen

@@ -17,9 +17,10 @@ from calplan.busy import read_calendars
 from calplan.courses import request_of
 from calplan.errors import BrokenPlan
 from calplan.identities import Side, in_place_of
+from calplan.laying import Topic, topic_of
 from calplan.model import Role, identity
 from calplan.planner import make_plan
-from calplan.replan import Topic, mend, topic_of
+from calplan.replan import mend
 from calplan.request import from_mapping
 from calplan.sentences import listed, short_day
 from calplan.settling import begun
