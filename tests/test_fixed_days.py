@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from calplan import ical, rules
 from calplan.capacity import Job, near_fixed_days
+from calplan.checkins import CheckIn, Outcome
 from calplan.errors import NoPlan
 from calplan.model import Plan, Request, Role, plan_from_json, to_json
 from calplan.news import move_exam
@@ -250,6 +251,28 @@ def test_a_lost_day_moves_what_is_fixed_as_little_as_can_be_and_a_day_won_back_b
     assert {abs((day - jan(14)).days) for day in days_of(away, "chem.quiz-2")} == {1}
     home = mend(away, without, request, {}, as_of=datetime(2027, 1, 9, 12, tzinfo=UTC))
     assert days_of(home, "chem.quiz-2") == [jan(14)]
+
+
+def test_a_second_pass_goes_on_waiting_for_what_is_fixed_late_when_days_are_lost() -> None:
+    """Three days of thirty minutes go by unused, and what is left is more than the others hold."""
+    pieces = [
+        {"kind": "practice", "key": "chapters", "minutes": 90},
+        {"kind": "practice", "key": "review", "minutes": 120},
+    ]
+    sheets = [
+        {"kind": "homework", "key": "sheet-1", "minutes": 60},
+        {"kind": "homework", "key": "sheet-2", "minutes": 15},
+    ]
+    effort = {"usual": 30, "limit": 30, "shortest": 10, "longest": 60}
+    begin, now = NOW + timedelta(days=13), NOW + timedelta(days=16)
+    request, plan = made(written((30, "review"), material=[*pieces, *sheets], effort=effort), begin)
+    gone = [block for block in plan.blocks if block.day < date(2027, 1, 20)]
+    log = [CheckIn(id=one.uid, at=now, block=one.uid, outcome=Outcome.MISSED) for one in gone]
+    mended = mend(plan, request, request, {}, log, as_of=now)
+    assert rules.check(request, mended) == ()
+    [second] = [task.id for task in mended.tasks if task.role is Role.CONSOLIDATE and task.kind == "practice"]
+    lies = [day.day for day in mended.days if any(part.task == second for part in day.parts)]
+    assert min(lies) >= max(days_of(mended, "review"))
 
 
 def test_a_day_that_is_fixed_anew_takes_its_pieces_out_of_their_tasks_and_no_piece_is_lost() -> None:
