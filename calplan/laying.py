@@ -34,10 +34,14 @@ if TYPE_CHECKING:
 
 
 class Where(NamedTuple):
-    """Where the units of tasks lie in the published plan: by task and day, and which of them must stay."""
+    """Where the units of tasks are to stay if they can: by task and day, and how many of them must.
+
+    That is where the published plan has them, but for tasks that are ``led``: those follow the class to other days.
+    """
 
     units: dict[str, dict[date, list[int]]]
     held: dict[str, dict[date, int]]
+    led: frozenset[str] = frozenset()
 
 
 def where_of(ahead: Sequence[Block], tasks: Iterable[Task]) -> Where:
@@ -71,7 +75,8 @@ def led(where: Where, lead: Plan, tasks: Iterable[Task]) -> Where:
         if theirs is not None and task.id not in where.held:
             open_ = {*task.ahead, *task.lost}
             units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
-    return where._replace(units=units)
+    elsewhere = frozenset(task for task, mine in units.items() if mine != where.units.get(task, {}))
+    return where._replace(units=units, led=elsewhere)
 
 
 Topic = tuple[object, ...]
@@ -98,7 +103,8 @@ def lay(
     for job, task in enumerate(work.tasks):
         published = where.units.get(task.id, {})
         dealt = dealt_out(task, found.kept[job], by_job[job], published)
-        astray = task.astray or any(set(units) - set(published.get(day, ())) for day, units in dealt.items())
+        astray = task.astray or task.id in where.led
+        astray = astray or any(set(units) - set(published.get(day, ())) for day, units in dealt.items())
         light = task.role in (Role.TAPER, Role.EVE)
         over = sum(count for _, count in task.behind)
         tasks.append(replace(task, kept=over + found.kept[job], astray=astray and not light))

@@ -15,6 +15,7 @@ from typing import Any
 
 import icalendar
 import pytest
+from msgspec.structs import replace
 
 from calplan.batches import run_rows
 from calplan.checkins import CheckIn, to_line
@@ -23,11 +24,15 @@ from calplan.cohort import Before, Made, Run, class_plans
 from calplan.courses import read_courses
 from calplan.errors import InvalidRequest
 from calplan.folders import Folder
-from calplan.model import plan_from_json
+from calplan.identities import Side
+from calplan.model import DayOff, Request, plan_from_json, to_json
 from calplan.outcomes import Status
-from calplan.request import from_mapping
+from calplan.planner import make_plan
+from calplan.replan import mend
+from calplan.request import from_mapping, read
 from calplan.roster import distinct, read_roster
 from calplan.rules import check
+from calplan.together import ClassPlan, with_class
 
 COHORT = Path(__file__).parents[1] / "fixtures" / "cohort"
 NOW = datetime(2027, 1, 5, 12, tzinfo=UTC)
@@ -64,14 +69,14 @@ def outcomes() -> tuple[dict[str, Made], Any]:
     return {one.outcome.reference: one for one in made}, json.loads(whole.plan)
 
 
-def topics(plan: Any) -> dict[str, set[str]]:
-    """The days of each topic of chemistry; what fills days, and a whole paper, is none."""
+def topics(plan: Any, subject: str = "chemistry") -> dict[str, set[str]]:
+    """The days of each topic of an exam; what fills days, and a whole paper, is none."""
     roles = {task["id"]: (task["exam"], task["role"]) for task in plan["tasks"]}
     found: dict[str, set[str]] = {}
     for day in plan["days"]:
         for part in day.get("parts", ()):
             exam, role = roles[part["task"]]
-            if exam == "chemistry" and role not in ("encore", "paper"):
+            if exam == subject and role not in ("encore", "paper"):
                 found.setdefault(part["task"], set()).add(day["day"])
     return found
 
@@ -327,6 +332,33 @@ def test_who_said_something_keeps_it_and_follows_the_class() -> None:
         if task not in back and {day for day in days if day > "2027-01-14"} - mine.get(task, set())
     ]
     assert len(apart) <= len(theirs) / 5
+
+
+@pytest.mark.parametrize("day", [19, 20, 24, 25, 26, 27])
+def test_who_has_begun_follows_a_class_whose_order_had_to_give_way(day: int) -> None:
+    """The school closes two days late in January; who has lost a day too, and has begun, gets a sound plan."""
+    fixtures = COHORT.parent
+    common = read((fixtures / "chemistry-30.toml").read_bytes(), name="chemistry-30.toml")
+    files = {one.file: (fixtures / one.file).read_bytes() for one in common.calendars}
+    begin, now = datetime(2027, 1, 17, tzinfo=UTC), datetime(2027, 1, 20, 9, tzinfo=UTC)
+    closed, lost = (date(2027, 1, 28), date(2027, 1, 29)), (date(2027, 1, day),)
+    whole = ClassPlan(common, make_plan(common, files, as_of=begin))
+    mine = with_class(whole, without(common, *lost), files, as_of=begin, seed="s")
+    later = without(common, *closed)
+    again = ClassPlan(later, mend(whole.plan, whole.request, later, files, as_of=now))
+    asked = without(common, *lost, *closed)
+    plan = with_class(again, asked, files, as_of=now, seed="s", before=Side(mine, without(common, *lost)))
+    assert check(asked, plan) == ()
+    theirs, own = (topics(json.loads(to_json(one)), "chem") for one in (again.plan, plan))
+    together = [
+        task for task, days in theirs.items() if min(days) > f"2027-01-{max(day, 20)}" and own.get(task) == days
+    ]
+    assert len(together) > 5
+
+
+def without(request: Request, *days: date) -> Request:
+    """The request with some more days off."""
+    return replace(request, days_off=(*request.days_off, *(DayOff(first=one, last=one) for one in days)))
 
 
 def test_a_section_that_begins_to_plan_together_takes_its_students_along() -> None:
