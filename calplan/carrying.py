@@ -230,7 +230,7 @@ def counted(mine: Sequence[date], ends: tuple[date | None, date | None]) -> Stag
 
 def windowed(setting: Setting, task: Task, ends: tuple[date | None, date | None]) -> Task:
     """The task with the days on which it may lie now; what is over has none to think of."""
-    if not task.ahead and not task.lost:
+    if not task.open:
         return task
     last = ends[1] or ends[0] or setting.days[0] - timedelta(days=1)
     keys = {item.material for item in task.items}
@@ -255,7 +255,7 @@ def behind_fixed_days(tasks: Sequence[Task]) -> list[Task]:
 
     The sheet waits for all of them, as in a new plan.
     """
-    fixed = [task for task in tasks if task.role is Role.COVER and task.fixed and (task.ahead or task.lost)]
+    fixed = [task for task in tasks if task.role is Role.COVER and task.fixed and task.open]
     made = []
     for task in tasks:
         before = [
@@ -264,14 +264,13 @@ def behind_fixed_days(tasks: Sequence[Task]) -> list[Task]:
             if task.role is Role.TIDY or (task.role is Role.CONSOLIDATE and task.kind is one.kind)
         ]
         first = max(task.first, min(max(before, default=task.first), task.last))
-        made.append(replace(task, first=first) if first > task.first and (task.ahead or task.lost) else task)
+        made.append(replace(task, first=first) if first > task.first and task.open else task)
     return made
 
 
 def closed(task: Task, day: date) -> Task:
     """The task with nothing left to do: its day has gone, or its time is over."""
-    over = sum(count for _, count in task.behind)
-    return replace(task, kept=over, last=min(task.last, day), first=min(task.first, day))
+    return replace(task, kept=task.over, last=min(task.last, day), first=min(task.first, day))
 
 
 # ---------------------------------------------------------------------------------------- new material

@@ -46,7 +46,7 @@ class Where(NamedTuple):
 
 def where_of(ahead: Sequence[Block], tasks: Iterable[Task]) -> Where:
     """The open units of tasks by the days of their blocks ahead."""
-    open_ = {task.id: {*task.ahead, *task.lost} for task in tasks}
+    open_ = {task.id: set(task.open) for task in tasks}
     units: dict[str, dict[date, list[int]]] = {}
     held: dict[str, dict[date, int]] = {}
     for block in ahead:
@@ -73,7 +73,7 @@ def led(where: Where, lead: Plan, tasks: Iterable[Task]) -> Where:
     for task in tasks:
         theirs = days.get(topic_of(task))
         if theirs is not None and task.id not in where.held:
-            open_ = {*task.ahead, *task.lost}
+            open_ = set(task.open)
             units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
     elsewhere = frozenset(task for task, mine in units.items() if mine != where.units.get(task, {}))
     return where._replace(units=units, led=elsewhere)
@@ -106,8 +106,7 @@ def lay(
         astray = task.astray or task.id in where.led
         astray = astray or any(set(units) - set(published.get(day, ())) for day, units in dealt.items())
         light = task.role in (Role.TAPER, Role.EVE)
-        over = sum(count for _, count in task.behind)
-        tasks.append(replace(task, kept=over + found.kept[job], astray=astray and not light))
+        tasks.append(replace(task, kept=task.over + found.kept[job], astray=astray and not light))
         for day, units in dealt.items():
             parts[day] += [(job, Part(task=task.id, first=first, units=n)) for first, n in stretches(units)]
     if found.opened:
@@ -116,8 +115,7 @@ def lay(
     whole = []
     for one in carry:
         for task in one.prepared.cycle.tasks:
-            over = sum(count for _, count in task.behind)
-            whole.append(open_tasks.get(task.id) or replace(task, kept=over))
+            whole.append(open_tasks.get(task.id) or replace(task, kept=task.over))
     return Laid(
         tasks=tuple(whole),
         days=tuple(
@@ -212,7 +210,7 @@ def dealt_out(
     task: Task, kept: int, counts: Mapping[date, int], published: Mapping[date, Sequence[int]]
 ) -> dict[date, list[int]]:
     """Which units of a task lie on which day: a day keeps those that it had, and the others follow in order."""
-    units = sorted((*task.ahead, *task.lost))[:kept]
+    units = task.open[:kept]
     in_plan = set(units)
     dealt = {}
     for day, count in sorted(counts.items()):

@@ -461,23 +461,25 @@ class Task(Value, frozen=True, kw_only=True):
     """The day that its materials are fixed for; where that has no room, it lies as near to it as can be."""
 
     @property
+    def over(self) -> int:
+        """How many of its units are over."""
+        return sum(units for _, units in self.behind)
+
+    @property
+    def open(self) -> tuple[int, ...]:
+        """The units that are not over, kept or not, in order."""
+        over = {unit for first, units in self.behind for unit in range(first, first + units)}
+        return tuple(unit for unit in range(len(self.ranks)) if unit not in over)
+
+    @property
     def ahead(self) -> tuple[int, ...]:
         """The units that are kept and not over, in order."""
-        return self._open[: self.kept - self._over]
+        return self.open[: self.kept - self.over]
 
     @property
     def lost(self) -> tuple[int, ...]:
         """The units that are not kept, in order."""
-        return self._open[max(0, self.kept - self._over) :]
-
-    @property
-    def _over(self) -> int:
-        return sum(units for _, units in self.behind)
-
-    @property
-    def _open(self) -> tuple[int, ...]:
-        over = {unit for first, units in self.behind for unit in range(first, first + units)}
-        return tuple(unit for unit in range(len(self.ranks)) if unit not in over)
+        return self.open[max(0, self.kept - self.over) :]
 
     @property
     def stage(self) -> Stage:

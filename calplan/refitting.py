@@ -54,7 +54,7 @@ def refitted(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
     """The tasks of first and second pass as they are now; those of which nothing is left to do are gone."""
     made: list[Task | None] = []
     for task in tasks:
-        if not task.ahead and not task.lost:
+        if not task.open:
             made.append(without_gone(fit.exam, task))
         elif task.role is Role.TIDY:
             made.append(tidied(fit, task))
@@ -90,7 +90,7 @@ def first_pass(fit: Fit, task: Task) -> Task | None:
         left = [rest for item in left if (rest := rest_of(task, item)) is not None]
     items = tuple(one for item in left if (one := fitted(fit, now[item.material], item)) is not None)
     if not items:
-        return without_gone(fit.exam, replace(task, kept=sum(n for _, n in task.behind))) if task.behind else None
+        return without_gone(fit.exam, replace(task, kept=task.over)) if task.behind else None
     ranks = first_ranks(items)
     if same and len(ranks) == len(task.ranks):
         return task
@@ -148,7 +148,7 @@ def rest_of(task: Task, item: Item) -> Item | None:
     """What of an item is not over: the run of its problems or periods, or the piece as a whole."""
     pieces: set[int] = set()
     whole = False
-    for first, count in stretches((*task.ahead, *task.lost)):
+    for first, count in stretches(task.open):
         for share in part_items(task, Part(task=task.id, first=first, units=count)):
             if share.item is item:
                 whole = whole or not share.extra
@@ -274,7 +274,7 @@ def further_passes(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
 
     for kind in KINDS:
         passes = [task for task in tasks if sized_by_flags(task, kind)]
-        if any(task.ahead or task.lost for task in passes) or (not passes and kind is not Kind.PRACTICE):
+        if any(task.open for task in passes) or (not passes and kind is not Kind.PRACTICE):
             continue
         blank = more(f"flags-{kind}-{len(passes)}", Role.CONSOLIDATE, kind)
         flags = flags_of(fit, kind, blank, tasks)
@@ -282,7 +282,7 @@ def further_passes(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
         made += [one] if one is not None else []
     sheets = [task for task in tasks if task.role is Role.TIDY]
     again = more("sheet", Role.TIDY, None)
-    if too_long(fit) and sheets and all(not one.ahead and not one.lost and one.id != again.id for one in sheets):
+    if too_long(fit) and sheets and all(not one.open and one.id != again.id for one in sheets):
         ranks = (Rank.FLAG_MUST,) * units(setting.rates.tidy)
         made.append(replace(again, ranks=ranks, kept=len(ranks), notes=(shorten(fit),)))
     return made

@@ -47,10 +47,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import date
 
+    from calplan.capacity import Job
     from calplan.carrying import Carried
-    from calplan.checkins import Entry
+    from calplan.checkins import Entry, Log
     from calplan.days import Days
-    from calplan.model import BusySpan, PastBlock, PlannedExam, Request
+    from calplan.model import BusySpan, Day, PastBlock, PlannedExam, Request
     from calplan.spans import Span
     from calplan.workload import Prepared
 
@@ -82,14 +83,13 @@ def mend(
     answer is ``old`` itself. Raises as :func:`calplan.planner.make_plan`.
     """
     as_of, log = whole_second(as_of), tuple(log)
-    past = settled(old, old_request, log, as_of=as_of, grace=request.mending.grace)
-    over = {"", *(block.uid for block in past)}  # a word on a block that is not over tells nothing yet
-    told = known(request, old, tuple(one for one in log if getattr(one, "block", "") in over))
+    before = with_past(old, old_request, request, log, as_of=as_of)
+    past, told = before.past, before.known
     same = request == old_request and nothing_new(old, past, told.learned()) and not done_early(old, past, as_of)
     ahead = ahead_of(old, past)
     if same and not log and lead is None and not (request.calendars and ahead):
         return old
-    ground, work, carry = survey_again(Old(old, old_request, past, told), request, calendars, reading, as_of=as_of)
+    ground, work, carry = survey_again(before, request, calendars, reading, as_of=as_of)
     same = same and busy_from(old.busy, as_of) == busy_from(ground.busy, as_of)
     if same and lead is None and (not log or as_it_was(old, carry)):
         return old
@@ -112,6 +112,13 @@ def mend(
     if faults:
         raise BrokenPlan(faults)
     return plan
+
+
+def with_past(plan: Plan, asked: Request, request: Request, log: Log, *, as_of: datetime) -> Old:
+    """A plan, which ``asked`` gave, with what is over of it and what its blocks told, as ``request`` has it judged."""
+    past = settled(plan, asked, log, as_of=as_of, grace=request.mending.grace)
+    over = {"", *(block.uid for block in past)}  # a word on a block that is not over tells nothing yet
+    return Old(plan, asked, past, known(request, plan, tuple(one for one in log if getattr(one, "block", "") in over)))
 
 
 def on_maximum(work: Workload, made: Laid) -> Iterator[Notice]:
@@ -148,12 +155,12 @@ def nothing_new(old: Plan, past: Sequence[PastBlock], learned: object) -> bool:
 def as_it_was(old: Plan, carry: Sequence[Carried]) -> bool:
     """Whether the work that is open is what the published plan has already: nothing that was said changes it."""
     exams = {one.prepared.exam.key for one in carry}
-    known = {task.id: told_in(task) for task in old.tasks if task.exam in exams and task.role not in ASIDE}
+    had = {task.id: told_in(task) for task in old.tasks if task.exam in exams and task.role not in ASIDE}
     now = {task.id: told_in(task) for one in carry for task in one.prepared.cycle.tasks}
-    over = {task.id for one in carry for task in one.prepared.cycle.tasks if not task.ahead and not task.lost}
+    over = {task.id for one in carry for task in one.prepared.cycle.tasks if not task.open}
     asks = tuple(ask for one in carry for ask in one.prepared.cycle.asks)
     return (
-        {name: work for name, work in known.items() if name not in over and name in now}
+        {name: work for name, work in had.items() if name not in over and name in now}
         == {name: work for name, work in now.items() if name not in over}
     ) and asks == tuple(ask for ask in old.asks if ask.exam in exams)
 
@@ -168,12 +175,10 @@ def worth_fitting(plan: Plan, request: Request, log: Iterable[Entry], *, as_of: 
     log = tuple(log)
     if all(entry.at < plan.as_of for entry in log):
         return False
-    past = settled(plan, request, log, as_of=as_of, grace=request.mending.grace)
-    over = {"", *(block.uid for block in past)}
-    told = known(request, plan, tuple(one for one in log if getattr(one, "block", "") in over))
+    before = with_past(plan, request, request, log, as_of=as_of)
     today = wall(as_of, ZoneInfo(plan.zone)).date()
     usable = [day.day for day in plan.days if day.room and day.day >= today]
-    return not as_it_was(plan, carried(Old(plan, request, past, told), request, usable, today=today, as_of=as_of))
+    return not as_it_was(plan, carried(before, request, usable, today=today, as_of=as_of))
 
 
 def told_in(task: Task) -> tuple[object, ...]:
@@ -217,20 +222,8 @@ def survey_again(
     if not carry:
         raise no_plan(request, busy, days)
     exams = tuple(one.prepared for one in carry)
-    dates = [day.day for day in usable]
-    tasks, jobs = [], []
-    for where, one in enumerate(exams):
-        for task in one.cycle.tasks:
-            open_ = (*task.ahead, *task.lost)
-            if open_ and any(task.first <= day <= task.last for day in dates):
-                tasks.append(task)
-                jobs.append(job_of(replace(task, ranks=tuple(task.ranks[u] for u in sorted(open_))), dates, one, where))
-    jobs = [
-        replace(job, due=due_of(task, dates), nearer=job.nearer if task.fixed and task.fixed >= today else ())
-        for job, task in zip(jobs, tasks, strict=True)
-    ]
-    work = Workload(request, usable, exams, tuple(tasks), tuple(jobs), board_of(request, usable, exams, ()))
-    papers, notices = papers_again(request, busy, old, exams, as_of=as_of, number=len(tasks))
+    work = open_work(request, usable, exams, today)
+    papers, notices = papers_again(request, busy, old, exams, as_of=as_of, number=len(work.tasks))
     work = around_papers(work, papers) if papers else work
     without = [exam for exam in request.exams if all(exam.key != one.exam.key for one in exams)]
     said = [
@@ -239,9 +232,23 @@ def survey_again(
     return Ground(request, busy, skipped, days, work, papers, (*said, *overlapping(request), *notices)), work, carry
 
 
-def due_of(task: Task, dates: Sequence[date]) -> int:
-    """The last usable day on which a task may lie."""
-    return max((n for n, day in enumerate(dates) if day <= task.last), default=0)
+def open_work(request: Request, usable: tuple[Day, ...], exams: tuple[Prepared, ...], today: date) -> Workload:
+    """What is open of the exams' tasks, as far as it may lie on one of these days."""
+    dates = [day.day for day in usable]
+    tasks, jobs = [], []
+    for place, one in enumerate(exams):
+        for task in one.cycle.tasks:
+            if task.open and any(task.first <= day <= task.last for day in dates):
+                tasks.append(task)
+                jobs.append(open_job(task, dates, one, place, today))
+    return Workload(request, usable, exams, tuple(tasks), tuple(jobs), board_of(request, usable, exams, ()))
+
+
+def open_job(task: Task, dates: Sequence[date], one: Prepared, place: int, today: date) -> Job:
+    """What is open of a task in the scheduler's terms; a day that is over asks for nothing any more."""
+    job = job_of(replace(task, ranks=tuple(task.ranks[unit] for unit in task.open)), dates, one, place)
+    due = max((n for n, day in enumerate(dates) if day <= task.last), default=0)
+    return replace(job, due=due, nearer=job.nearer if task.fixed and task.fixed >= today else ())
 
 
 def with_now(
