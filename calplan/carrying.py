@@ -16,7 +16,6 @@ from msgspec.structs import replace
 from calplan.contents import by_kind
 from calplan.cycle import (
     Cycle,
-    Draft,
     Setting,
     Stages,
     answers_day,
@@ -304,28 +303,14 @@ def added(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
             turn = beside.round if beside else rounds + 1 + n
             draft = stop_of(setting, Role.COVER, kind, turn, place, items)
             place = max(place, min(draft.release, setting.end))
-            task = task_of(setting, beside.number if beside else number, with_place(draft, place))
-            found.append(named(setting, task))
+            draft = replace(draft, ideal=place, release=min(draft.release, place))
+            found.append(named(setting, task_of(setting, beside.number if beside else number, draft)))
     return found
 
 
 def named(setting: Setting, task: Task) -> Task:
     """The task of new material under an id of its own."""
     return replace(task, id=f"{setting.exam.key}/with-{task.items[0].material}-{task.items[0].first}")
-
-
-def with_place(draft: Draft, place: int) -> Draft:
-    """The draft on another day."""
-    return Draft(
-        role=draft.role,
-        kind=draft.kind,
-        round=draft.round,
-        ranks=draft.ranks,
-        items=draft.items,
-        ideal=place,
-        release=min(draft.release, place),
-        substitute=draft.substitute,
-    )
 
 
 # ------------------------------------------------------------------------------------------- the light end
@@ -343,8 +328,9 @@ def light_tasks(setting: Setting, request: Request, tasks: Sequence[Task]) -> li
     drafts = {setting.days[draft.ideal]: draft for draft in taper(setting, request.effort.usual)}
     spare = [task for task in open_ if task.role is Role.TAPER and task.ideal not in days[:-1]]
     number = max((task.number for task in tasks), default=0) + 1
-    made = []
+    there = {one.key for one in setting.exam.materials}
     done = {task.ideal for task in over}
+    made = []
     for day in (day for day in days if day not in done):
         draft = drafts[day]
         if day == days[-1]:
@@ -353,7 +339,6 @@ def light_tasks(setting: Setting, request: Request, tasks: Sequence[Task]) -> li
             mine = of_day.get(day) or (spare.pop(0) if spare else None)
         if mine is None:
             mine = replace(task_of(setting, number, draft), id=f"{setting.exam.key}/light-{day}")
-        there = {one.key for one in setting.exam.materials}
         same = mine.ideal == day and all(item.material in there for item in mine.items)
         items = mine.items if same else draft.items
         whole = replace(mine, kept=len(mine.ranks), items=items)

@@ -215,7 +215,7 @@ def problems_beyond(
         if one.file not in files
     ]
     there = [CalendarFile(data=files[one.file], name=one.file) for one in calendars if one.file in files]
-    readings = read_calendars(there, zone="UTC", first=date.min.replace(year=2000), last=date.min.replace(year=2000))
+    readings = read_calendars(there, zone="UTC", first=date(2000, 1, 1), last=date(2000, 1, 1))
     return [*problems, *(reading.problem for reading in readings if isinstance(reading, BadCalendar))]
 
 

@@ -14,11 +14,12 @@ from msgspec.structs import replace
 
 from calplan import rules
 from calplan.busy import read_calendars
+from calplan.carrying import ASIDE
 from calplan.courses import request_of
 from calplan.errors import BrokenPlan
 from calplan.identities import Side, in_place_of
 from calplan.laying import Topic, topic_of
-from calplan.model import Role, identity
+from calplan.model import identity
 from calplan.planner import make_plan
 from calplan.replan import mend
 from calplan.request import from_mapping
@@ -34,9 +35,6 @@ if TYPE_CHECKING:
     from calplan.checkins import Entry
     from calplan.courses import Courses, Section
     from calplan.model import Block, Plan, Request
-
-ASIDE = (Role.ENCORE, Role.PAPER)
-"""What is no topic of the class's days."""
 
 
 class ClassPlan(NamedTuple):
