@@ -128,7 +128,7 @@ def continued(
         stages = Stages(1, 0, 0)
         made = only_day(setting, request, tasks, was_only(published, mine[0]))
     else:
-        passes = [task for task in tasks if not bound(task) or (task.behind and "/only-" in task.id)]
+        passes = [task for task in tasks if not of_one_day(task) or (task.behind and "/only-" in task.id)]
         fit = Fit(setting, before, old.known, old.past)
         passes = [windowed(setting, task, ends) for task in refitted(fit, passes)]
         passes += further_passes(fit, passes)
@@ -164,10 +164,10 @@ def only_day(setting: Setting, request: Request, tasks: Sequence[Task], already:
         for n, draft in enumerate(single_day(setting, request.effort.usual))
     ]
     over = [task for task in tasks if task.id not in mine]
-    return [*(closed(task, day - timedelta(days=1)) for task in over if task.behind or not bound(task)), *only]
+    return [*(closed(task, day - timedelta(days=1)) for task in over if task.behind or not of_one_day(task)), *only]
 
 
-def bound(task: Task) -> bool:
+def of_one_day(task: Task) -> bool:
     """Whether a task is only there for one day: the light end, and what an only day had."""
     return task.role in (Role.TAPER, Role.EVE) or "/only-" in task.id
 

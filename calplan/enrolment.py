@@ -287,21 +287,21 @@ def with_counts(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict
         return exam
     tables = [one for one in exam.get("material") or () if one.get("kind") not in counts]
     made = {**exam, "material": [*tables, *({"kind": str(kind), "count": count} for kind, count in counts.items())]}
-    return still_named(exam, made) if any(exam.get(name) for name in BY_DAY) else made
+    return still_named(exam, made) if any(exam.get(name) for name in NAMING) else made
 
 
-BY_DAY = ("late", "fixed_day")
+NAMING = ("late", "fixed_day")
 """Lists of an exam that name its materials."""
 
 
 def still_named(exam: Mapping[str, Any], counted: dict[str, Any]) -> dict[str, Any]:
     """An exam with counts of the row's own, in which lists by day name only what the row has too."""
     known, there = (
-        materials_of(bare({key: value for key, value in one.items() if key not in BY_DAY})) for one in (exam, counted)
+        materials_of(bare({key: value for key, value in one.items() if key not in NAMING})) for one in (exam, counted)
     )
     own = {one.key for one in there}
     made = dict(counted)
-    for name in BY_DAY:
+    for name in NAMING:
         entries = []
         for entry in exam.get(name) or ():
             keys = [key for one in entry.get("material", ()) for key in meant(one, exam["key"], known) if key in own]

@@ -475,11 +475,11 @@ def fixed_day_faults(facts: Facts) -> Iterator[Fault]:
             if asked != {task.fixed if task.fixed and today and task.fixed >= today else None}:
                 yield Fault("fixed-day", f"task {task.id}", "Its materials are not all fixed for the day that it says.")
             for day in facts.days_of[task.id]:
-                if task.fixed in ahead.values() and day != task.fixed and not told_off(facts, exam.exam, day):
+                if task.fixed in ahead.values() and day != task.fixed and not told_elsewhere(facts, exam.exam, day):
                     yield Fault("fixed-day", f"task {task.id} on {day}", f"It is fixed for {task.fixed}.")
 
 
-def told_off(facts: Facts, exam: Exam, day: date) -> bool:
+def told_elsewhere(facts: Facts, exam: Exam, day: date) -> bool:
     """Whether the plan says that something of an exam lies on a day instead of the one it is fixed for."""
     said = [one.sentence for one in facts.plan.notices if one.code == "off-fixed-day"]
     name = f"{day.day} {MONTHS[day.month - 1]}"

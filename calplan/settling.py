@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from calplan.checkins import CheckIn, Entry
 
-BOUND = frozenset({Role.ENCORE, Role.TAPER, Role.EVE})
+OF_ITS_DAY = frozenset({Role.ENCORE, Role.TAPER, Role.EVE})
 """What belongs to its day, and is over with it whatever became of it."""
 
 
@@ -115,7 +115,7 @@ def judged(
         done = reached[word.outcome]
     worked = []
     for one in block.worked:
-        back = 0 if one.role in BOUND else one.units - min(one.units, done)
+        back = 0 if one.role in OF_ITS_DAY else one.units - min(one.units, done)
         done = max(0, done - one.units)
         if back != one.back:
             task = tasks.get(one.task)

@@ -230,7 +230,7 @@ def neighbours(jobs: Sequence[Job], order: Sequence[Run], layout: Layout) -> Ite
 
 def by_continuation(jobs: Sequence[Job], order: Iterable[Run], layout: Layout) -> list[Run]:
     """The same days in another order inside each: what continues from before comes first, what goes on comes last."""
-    days = [day for day in cut(order, layout) if day]
+    days = [day for day in day_by_day(order, layout) if day]
     tasks = [set[int](), *({run.job for run in day} for day in days), set[int]()]
     chained: list[Run] = []
     for before, day, after in zip(tasks, days, tasks[2:], strict=False):
@@ -242,7 +242,7 @@ def by_continuation(jobs: Sequence[Job], order: Iterable[Run], layout: Layout) -
     return fused(chained)
 
 
-def cut(order: Iterable[Run], layout: Layout) -> Iterator[list[Run]]:
+def day_by_day(order: Iterable[Run], layout: Layout) -> Iterator[list[Run]]:
     """The order, day by day as the layout has it."""
     queue = list(order)[::-1]
     for pieces in layout.days:
