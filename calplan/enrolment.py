@@ -287,26 +287,29 @@ def with_counts(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict
         return exam
     tables = [one for one in exam.get("material") or () if one.get("kind") not in counts]
     made = {**exam, "material": [*tables, *({"kind": str(kind), "count": count} for kind, count in counts.items())]}
-    return still_named(exam, made) if any(exam.get(name) for name in NAMING) else made
+    return still_named(exam, made) if any(exam.get(name) for name in (*BY_DATE, "leave_out")) else made
 
 
-NAMING = ("late", "fixed_day")
-"""Lists of an exam that name its materials."""
+BY_DATE = ("late", "fixed_day")
+"""Lists of an exam that give dates to its materials, by their names; "leave_out" names materials too."""
 
 
-def still_named(exam: Mapping[str, Any], counted: dict[str, Any]) -> dict[str, Any]:
-    """An exam with counts of the row's own, in which lists by day name only what the row has too."""
+def still_named(exam: Mapping[str, Any], own: dict[str, Any]) -> dict[str, Any]:
+    """An exam with materials of the row's own, in which lists that name materials name only what the row has too."""
     known, there = (
-        materials_of(bare({key: value for key, value in one.items() if key not in NAMING})) for one in (exam, counted)
+        materials_of(bare({key: value for key, value in one.items() if key not in (*BY_DATE, "leave_out")}))
+        for one in (exam, own)
     )
-    own = {one.key for one in there}
-    made = dict(counted)
-    for name in NAMING:
+    keys = {one.key for one in there}
+    made = dict(own)
+    for name in BY_DATE:
         entries = []
         for entry in exam.get(name) or ():
-            keys = [key for one in entry.get("material", ()) for key in meant(one, exam["key"], known) if key in own]
-            entries += [{**entry, "material": keys}] if keys else []
+            mine = [key for one in entry.get("material", ()) for key in meant(one, exam["key"], known) if key in keys]
+            entries += [{**entry, "material": mine}] if mine else []
         made[name] = entries
+    if own.get("leave_out"):
+        made["leave_out"] = [key for key in own["leave_out"] if key in keys]
     return made
 
 
@@ -326,7 +329,10 @@ def with_missed(row: Row, exam: dict[str, Any], problems: list[Problem]) -> dict
             except Wrong as wrong:
                 problems.append(at(row, column, wrong.sentence, 'Write the problems missed, or "14/20".'))
         tables.append(table)
-    return {**exam, "material": tables} if tables else exam
+    if not tables:
+        return exam
+    made = {**exam, "material": tables}
+    return still_named(exam, made) if exam.get("leave_out") else made  # what is left out has no table any more
 
 
 def unmarked(row: Row, exams: Sequence[dict[str, Any]]) -> list[Problem]:
