@@ -134,11 +134,10 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
         return Made(unfit, request=written)
     outcome = judged(known, plan, asked.request.effort.usual, common_calendars(courses_of(run.courses)))
     if whole is not None and (apart := elsewhere(whole, plan)):
-        status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
-        outcome = replace(outcome, status=status, sentences=(apart, *outcome.sentences))
+        outcome = with_warning(outcome, apart)
     if kept:
-        said_of = f"Asked for otherwise now, and kept as the student has it: {listed(kept)}."
-        outcome = replace(outcome, sentences=(said_of, *outcome.sentences))
+        word = f"Asked for otherwise now, and kept as the student has it: {listed(kept)}."
+        outcome = replace(outcome, sentences=(word, *outcome.sentences))
     if before is not None and before.plan:
         outcome = replace(outcome, changed=what_changed(before, plan, asked.request, outcome.minutes))
     ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))
@@ -148,9 +147,14 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
 def left_alone(row: Row, outcome: Outcome, problem: Problem) -> Outcome:
     """The outcome of a plan that stays, since what its student changed and what is asked for now do not go together."""
     sentence = f"What the student changed does not go with what is asked for now, so the plan stays as it is: {problem}"
-    status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
     told = tuple(one for one in outcome.sentences if not one.startswith(sentence[:40]))
-    return replace(outcome, row=row.number, status=status, sentences=(sentence, *told), changed=None)
+    return with_warning(replace(outcome, row=row.number, sentences=told, changed=None), sentence)
+
+
+def with_warning(outcome: Outcome, sentence: str) -> Outcome:
+    """An outcome with a sentence before all others that somebody should look at."""
+    status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
+    return replace(outcome, status=status, sentences=(sentence, *outcome.sentences))
 
 
 def planned(
