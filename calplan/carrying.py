@@ -2,7 +2,8 @@
 
 Published cover is never dealt out anew. A task keeps its id, its units and its place in the order; what of it is over
 is marked. Only what the news concerns changes: stages where the exam has moved, light tasks where their days have,
-tasks whose material is gone, new, or takes other minutes, and second passes once flags are known.
+tasks whose material is gone, new, fixed for another day, or takes other minutes, and second passes once flags are
+known.
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@
 The kinds take turns, day by day, round by round (cover); then each kind's flags come back once (consolidate);
 then a light last stretch remains (taper). How long a stage is, how many rounds it has and what each stop takes
 follows from the number of usable days and the pile of material, and from nothing else: how full the days are is the
-scheduler's business.
+scheduler's business. Material that is fixed for a day has a stop of its own there, outside the rotation, and the rest
+is dealt out as if it were not there.
 
 Shares, minutes and round numbers are common practice with no source, unless a source is named; each is a default of
 :class:`calplan.model.Rates` that the user can change.
@@ -78,7 +79,10 @@ class Setting(NamedTuple):
         return max(0, self.stages.cover + self.stages.consolidate - 1)
 
     def wait(self, material: Material) -> int:
-        """The place of the first usable day on which a material can be worked on."""
+        """The place of the first usable day on which a material can be worked on.
+
+        What is fixed for a day does not wait for its answers: a class has its teacher.
+        """
         in_hand = bisect_left(self.days, material.in_hand) if material.in_hand else 0
         waits = unanswered(material) and self.fixed(material) is None
         return max(in_hand, self.fallback) if waits else in_hand
@@ -565,15 +569,15 @@ def single_day(setting: Setting, usual: int) -> list[Draft]:
     if tests:
         item = item_of(exam, rates, tests[-1], 0, 1)
         few = min(max(1, units(item.essential)), max(2, third))
-        stops.append(single(setting, tests[-1], item, (Rank.ESSENTIAL,) * few))
+        stops.append(single(tests[-1], item, (Rank.ESSENTIAL,) * few))
     if practice:
         count = min(max(1, int(2 * UNIT / (rates.practice_problem or 1))), practice[-1].size or 1)
         item = item_of(exam, rates, practice[-1], 0, count)
-        stops.append(single(setting, practice[-1], item, (Rank.EXTRA,) * min(2, third)))
+        stops.append(single(practice[-1], item, (Rank.EXTRA,) * min(2, third)))
     return stops
 
 
-def single(setting: Setting, material: Material, item: Item, ranks: tuple[Rank, ...]) -> Draft:
+def single(material: Material, item: Item, ranks: tuple[Rank, ...]) -> Draft:
     """A stop for one item on the only day."""
     substitute = SUBSTITUTE[material.kind] if unanswered(material) else ""
     return Draft(role=Role.COVER, kind=material.kind, ranks=ranks, items=(item,), substitute=substitute)

@@ -101,8 +101,11 @@ def cells_at_most(canvas: Canvas, order: Sequence[Run]) -> int:
 
 
 def cells(canvas: Canvas, order: Sequence[Run]) -> int:
-    """How much work a cut of this order is: the numbers that it has to look at, in tables of what a day may hold
-    (one for each set of exams that pinned work brings to a day) and in the layers of the days."""
+    """How much work a cut of this order is: how many numbers it has to look at.
+
+    They stand in tables of what a day may hold (one for each set of exams that pinned work brings to a day) and in the
+    layers of the days.
+    """
     units, most = sum(run.units for run in order), max(canvas.rooms, default=0) + 1
     widths = (high - low + 1 for low, high in band(order, canvas.rooms) or ())
     layers = sum(width * (room + 1) for width, room in zip(widths, canvas.rooms, strict=False))
@@ -145,8 +148,7 @@ def with_room(due: Sequence[int], opened: Sequence[int], room: Sequence[int]) ->
 
 
 Layer = tuple[int, list[int]]
-"""Packed costs for so many units and more: of having placed them by some day, or of what is left to place from then on.
-"""
+"""Packed costs for so many units and more: of having placed them by some day, or of placing what is left after it."""
 
 
 class Tariff:

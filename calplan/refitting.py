@@ -1,7 +1,7 @@
-"""What the news and the check-ins make of tasks that are still open: other minutes, other material, the real flags.
+"""What the news and the check-ins make of tasks that are still open: other minutes, material or days, the real flags.
 
-A task changes only where its units do, or its material; a task of which some is over keeps the rest of its units unless
-its material has gone. Doing it again with the same news changes nothing.
+A task changes only where its units do, its material, or the day that this is fixed for; a task of which some is over
+keeps the rest of its units unless its material has gone. Doing it again with the same news changes nothing.
 """
 
 from __future__ import annotations
@@ -99,8 +99,9 @@ def first_pass(fit: Fit, task: Task) -> Task | None:
 
 
 def by_fixed_day(fit: Fit, task: Task) -> list[Task]:
-    """A first pass that has not begun as one task for each day that some of its items are fixed for now, and one for
-    the others. What has begun stays together, and so does a second share of practice.
+    """A task as one for each day that some of its items are fixed for now, and one for those that are not.
+
+    Only a first pass of which nothing has begun is divided; a second share of practice stays together.
     """
     begun = {key for block in fit.past for one in block.worked if one.exam == fit.exam.key for key in one.pieces}
     if task.behind or task.role is not Role.COVER or begun & {item.material for item in task.items}:
@@ -249,8 +250,10 @@ def is_extra(task: Task) -> bool:
 
 
 def further_passes(fit: Fit, tasks: Sequence[Task]) -> list[Task]:
-    """Second passes that the plan did not have: for flags of practice, for flags that were set after a kind's second
-    pass, and once more for a sheet that is too long. Only while there are days for them."""
+    """What the plan did not have: second passes for later flags and for those of practice, and a shorter sheet.
+
+    Only while there are days of first and second pass to lay them on.
+    """
     setting, key = fit.setting, fit.exam.key
     if setting.stages.cover + setting.stages.consolidate < 1:
         return []

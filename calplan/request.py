@@ -551,8 +551,10 @@ def _days_of(
 
 
 def meant(name: str, exam: str, known: Sequence[Material]) -> list[str]:
-    """The keys of the materials that a name stands for: the one with that key, with or without the exam's key before
-    it, else all of that topic."""
+    """The keys of the materials that a name stands for: the one with that key, else all of that topic.
+
+    The exam's own key may stand before a material's, or be left out.
+    """
     keys = [one.key for one in known if name in (one.key, one.key.removeprefix(f"{exam}."))]
     return keys or [one.key for one in known if one.topic == name]
 

@@ -163,9 +163,11 @@ class Lines:
         self.lines, self.back = lines, list[Line]()
 
     def take(self) -> Line | None:
+        """The next line; ``None`` at the end."""
         return self.back.pop() if self.back else next(self.lines, None)
 
     def give_back(self, lines: Sequence[Line]) -> None:
+        """Puts lines back, so that they come next, in this order."""
         self.back += reversed(lines)
 
 

@@ -6,13 +6,14 @@ week into a month and weaving several exams together are the same cut with other
 
 The goals, in this order, never mixed into one weighted sum:
 
-1. **Least loss** (:func:`keep`): lost units by rank, compared lexicographically. Units with windows of days and days
-   with capacities form a transversal matroid, so that taking units greedily in the order of their worth is exact
-   (Cormen, Leiserson, Rivest & Stein, *Introduction to Algorithms*, the section on task scheduling as a matroid).
-2. **Fixed days** (:func:`near_fixed_days`): what a teacher fixed for a day lies on it, else as near to it as what is
-   kept allows, the earlier days first.
-3. **Daily maximum** (:func:`ceiling`): a third above usual minutes, or five minutes above the least cap that holds the
-   kept work at all (:func:`bound`), whichever is more; never above the limit.
+1. **Least loss** (:func:`~calplan.capacity.settle`): lost units by rank, compared lexicographically. Units with windows
+   of days and days with capacities form a transversal matroid, so that taking units greedily in the order of their
+   worth is exact (Cormen, Leiserson, Rivest & Stein, *Introduction to Algorithms*, the section on task scheduling as a
+   matroid).
+2. **Fixed days** (:func:`~calplan.capacity.near_fixed_days`): what a teacher fixed for a day lies on it, else as near
+   to it as what is kept allows, the earlier days first.
+3. **Daily maximum** (:func:`~calplan.capacity.ceiling`): a third above usual minutes, or five minutes above the least
+   cap that holds the kept work at all (:func:`~calplan.capacity.bound`), whichever is more; never above the limit.
 4. **Fewest days** that hold first and second pass of one kind, then **fewest empty days**, then **fewest cuts and
    joins**; 5. **least drift** from the ideal days; 6. **most even days** (least sum of squares).
 
