@@ -136,7 +136,7 @@ def continued(
         passes += [windowed(setting, task, ends) for task in refitted(fit, added(fit, passes))]
         ends_light = [task for task in tasks if task.role in (Role.TAPER, Role.EVE) and "/only-" not in task.id]
         light = light_tasks(setting, request, ends_light)
-        made = [*behind_fixed_days(passes), *light]
+        made = [*passes, *light]
     ordered = in_order(without_gone(exam, task) for task in made)
     late = tuple(m for m in exam.materials if setting.wait(m) > setting.end)
     asked = (*asks(exam), *(ask for ask in old.known.asks if ask.exam == exam.key))
@@ -248,24 +248,6 @@ def awaited(setting: Setting, task: Task) -> list[Material]:
     return [
         m for m in setting.exam.materials if m.key in keys or (task.role is Role.CONSOLIDATE and m.kind is task.kind)
     ]
-
-
-def behind_fixed_days(tasks: Sequence[Task]) -> list[Task]:
-    """The tasks of first and second pass, of which a second one begins no sooner than the days its kind is fixed for.
-
-    The sheet waits for all of them, as in a new plan.
-    """
-    fixed = [task for task in tasks if task.role is Role.COVER and task.fixed and task.open]
-    made = []
-    for task in tasks:
-        before = [
-            one.ideal
-            for one in fixed
-            if task.role is Role.TIDY or (task.role is Role.CONSOLIDATE and task.kind is one.kind)
-        ]
-        first = max(task.first, min(max(before, default=task.first), task.last))
-        made.append(replace(task, first=first) if first > task.first and task.open else task)
-    return made
 
 
 def closed(task: Task, day: date) -> Task:

@@ -134,7 +134,11 @@ def lay(
 def days_found(
     work: Workload, before: Sequence[Before], dates: Sequence[date], opened: Board | None, *, most: int, stay: bool
 ) -> Mended | Solution:
-    """The days that mending finds; where it finds no order, those of a new plan for what is open."""
+    """The days that mending finds; where it finds no order, those of a new plan for what is open.
+
+    Should such a plan have a second pass before a first one that is fixed for a later day, the days that work is fixed
+    for are given up: by the windows of the work alone, no first pass is laid after its second one.
+    """
     essentials = work.request.keep is Keep.ESSENTIALS
     try:
         return mend_days(
@@ -148,7 +152,25 @@ def days_found(
             stay=stay,
         )
     except NoOrder:
-        return solve(work.board, work.jobs, essentials=essentials, opened=opened)
+        found = solve(work.board, work.jobs, essentials=essentials, opened=opened)
+        if in_order(found, before):
+            return found
+        jobs = [replace(job, nearer=()) for job in work.jobs]
+        return solve(work.board, jobs, essentials=essentials, opened=opened)
+
+
+def in_order(found: Solution, before: Sequence[Before]) -> bool:
+    """Whether no job begins on a day before one that must be over first ends."""
+    lies = [
+        [day for day, pieces in enumerate(found.days) if any(piece.job == job for piece in pieces)]
+        for job in range(len(before))
+    ]
+    return all(
+        lies[earlier][-1] <= mine[0]
+        for mine, one in zip(lies, before, strict=True)
+        for earlier in one.after
+        if mine and lies[earlier]
+    )
 
 
 def units_by_day(found: Mended | Solution, dates: Sequence[date], jobs: int) -> list[dict[date, int]]:
