@@ -100,7 +100,8 @@ def mend(
     where = where_of(ahead, work.tasks)
     most = old.figures.maximum
     if lead is not None:
-        where, most = led(where, lead, work.tasks), max(most, lead.figures.maximum)
+        work, where = led(work, where, lead)
+        most = max(most, lead.figures.maximum)
     made = lay(ground, work, carry, old, where, way, most)
     ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
     digest = sha256(to_json(request, indent=0)).hexdigest()
@@ -358,21 +359,27 @@ def where_of(ahead: Sequence[Block], tasks: Iterable[Task]) -> Where:
     return Where(units, held)
 
 
-def led(where: Where, lead: Plan, tasks: Iterable[Task]) -> Where:
-    """Where tasks lie that a class has too: on the class's days, but for those of which the student holds something."""
+def led(work: Workload, where: Where, lead: Plan) -> tuple[Workload, Where]:
+    """Where tasks lie that a class has too: on the class's days, but for those of which the student holds something.
+
+    What the class itself does not do on the day that it is fixed for is drawn there no more.
+    """
     of_class = {task.id: topic_of(task) for task in lead.tasks if task.role not in ASIDE}
     days: dict[Topic, dict[date, set[int]]] = {}
     for day in lead.days:
         for part in (part for part in day.parts if part.task in of_class):
             mine = days.setdefault(of_class[part.task], {}).setdefault(day.day, set())
             mine.update(range(part.first, part.first + part.units))
-    units = dict(where.units)
-    for task in tasks:
+    units, jobs = dict(where.units), list(work.jobs)
+    for place, task in enumerate(work.tasks):
         theirs = days.get(topic_of(task))
-        if theirs is not None and task.id not in where.held:
-            open_ = {*task.ahead, *task.lost}
-            units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
-    return where._replace(units=units)
+        if theirs is None or task.id in where.held:
+            continue
+        open_ = {*task.ahead, *task.lost}
+        units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
+        if set(theirs) != {task.fixed}:
+            jobs[place] = replace(jobs[place], nearer=())
+    return work._replace(jobs=tuple(jobs)), where._replace(units=units)
 
 
 Topic = tuple[object, ...]

@@ -34,8 +34,8 @@ if TYPE_CHECKING:
     from calplan.courses import Courses, Section
     from calplan.model import Block, Plan, Request
 
-ASIDE = (Role.ENCORE, Role.PAPER)
-"""What is no topic of the class's days."""
+ASIDE = (Role.ENCORE, Role.PAPER, Role.TAPER, Role.EVE)
+"""What is no topic of the class's days: it goes by each student's own last days."""
 
 
 class ClassPlan(NamedTuple):
@@ -97,7 +97,8 @@ def with_class(
     log = tuple(log)
     if before is not None and (log or has_begun(before.plan, as_of)):
         return mend(before.plan, before.request, request, files, log, as_of=as_of, lead=whole.plan, reading=reading)
-    plan = own(mend(whole.plan, whole.request, request, files, as_of=as_of, reading=reading), seed, as_of)
+    dealt = mend(whole.plan, whole.request, request, files, as_of=as_of, lead=whole.plan, reading=reading)
+    plan = own(dealt, seed, as_of)
     if before is not None:
         plan = in_place_of(before, Side(plan, request), as_of)
     if faults := rules.check(request, plan):
