@@ -73,7 +73,7 @@ def solve(board: Board, jobs: Sequence[Job], *, essentials: bool = False, opened
     free = [run for run in runs if not jobs[run.job].pinned]
     canvas = Canvas(board, jobs, kept, rooms, pinned)
     layout = weave(canvas, free)
-    days = [list(pieces) for pieces in layout.days]
+    days = [sorted(pieces, key=lambda piece: not jobs[piece.job].nearer) for pieces in layout.days]  # fixed ones first
     for run in pinned:
         days[run.release].append(Piece(run.job, run.first, run.units))
     return Solution(

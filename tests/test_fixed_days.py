@@ -147,6 +147,19 @@ def test_what_is_fixed_lies_on_its_day_and_the_rest_takes_turns_around_it() -> N
     assert not any(notice.code == "off-fixed-day" for notice in plan.notices)
 
 
+def test_fixed_days_do_not_bend_the_order_of_the_rest() -> None:
+    """Free stops are not caught between fixed ones: the kinds take turns, and no day is fuller than it must be."""
+    hours = [{"days": ["mon", "tue", "thu", "sat"], "start": "16:00", "end": "19:00"}]
+    mapping = {**written((12, "quiz-1; homework-2"), (19, "old"), (21, "quiz-3")), "study_hours": hours}
+    _, plan = made(mapping)
+    assert not any(notice.code == "order-bent" for notice in plan.notices)
+    free = [task for task in plan.tasks if task.role is Role.COVER and not task.fixed]
+    firsts = [next(d.day for d in plan.days if any(p.task == task.id for p in d.parts)) for task in free]
+    assert firsts == sorted(firsts)
+    bare = make_plan(from_mapping({**mapping, "exam": [{**mapping["exam"][0], "fixed_day": []}]}), {}, as_of=NOW)
+    assert plan.figures.maximum <= bare.figures.maximum + 10
+
+
 def test_a_topic_stands_for_all_of_its_pieces_whatever_their_kind() -> None:
     _, plan = made(written((13, "gases")))
     fixed = [task for task in plan.tasks if task.fixed == jan(13)]
