@@ -268,17 +268,25 @@ def unfixed(job: Job) -> Job:
 
 
 def after_fixed(jobs: Sequence[Job]) -> tuple[Job, ...]:
-    """The jobs with second passes that begin no sooner than the last day of what is fixed of their kind."""
+    """The jobs with second passes that begin no sooner than the last day of what is fixed of their kind.
+
+    What is of no kind, and comes after them in the order (the sheet), waits for them all.
+    """
     ends: dict[tuple[int, int], int] = {}
     for job in jobs:
         if job.nearer and not job.second:
             ends[job.exam, job.kind] = max(job.due, ends.get((job.exam, job.kind), 0))
-    return tuple(
-        msgspec.structs.replace(job, release=ends[job.exam, job.kind])
-        if job.second and ends.get((job.exam, job.kind), -1) > job.release
-        else job
-        for job in jobs
-    )
+    made = []
+    latest: dict[int, int] = {}
+    for job in jobs:
+        release = job.release
+        if job.second:
+            release = max(release, ends.get((job.exam, job.kind), 0))
+            latest[job.exam] = max(release, latest.get(job.exam, 0))
+        elif job.kind < 0 and not job.pinned:
+            release = max(release, latest.get(job.exam, 0))
+        made.append(job if release == job.release else msgspec.structs.replace(job, release=release))
+    return tuple(made)
 
 
 # -------------------------------------------------------------------------------------- daily maximum
