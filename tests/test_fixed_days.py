@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 import vobject
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calplan import ical, rules
@@ -237,6 +237,7 @@ def test_the_calendar_says_why_it_is_today() -> None:
     assert "This day was fixed for quizzes" in text
 
 
+@settings(max_examples=40)
 @given(asked=requests())
 def test_any_request_gives_a_sound_plan_whose_fixed_work_is_where_it_says(asked: tuple[Request, datetime]) -> None:
     """The checker is content (or the plan would not leave), and nothing that is fixed is lost for its day's sake."""
@@ -302,6 +303,7 @@ def shares(plan: Plan) -> dict[str, list[int]]:
     return {key: sorted(numbers) for key, numbers in sorted(found.items())}
 
 
+@settings(max_examples=40)
 @given(asked=requests(), data=st.data(), days=st.integers(0, 20))
 def test_other_fixed_days_for_any_plan_under_way_lose_no_piece(
     asked: tuple[Request, datetime], data: st.DataObject, days: int
