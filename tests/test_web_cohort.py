@@ -553,6 +553,27 @@ def test_everything_is_safe_to_open_and_has_links_that_work(both: Flask) -> None
     assert again.data == client.get(f"{path}/everything.zip").data
 
 
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_results_have_the_separator_of_the_roster_that_was_handed_in_last(both: Flask, separator: str) -> None:
+    client = both.test_client()
+    path = made(both, client, *GOOD[2:3])
+
+    def heading() -> str:
+        with zipfile.ZipFile(io.BytesIO(client.get(f"{path}/everything.zip").data)) as found:
+            return found.read("results.csv").decode("utf-8-sig").splitlines()[0]
+
+    assert heading().startswith("row,reference,course,")
+    again = roster(*GOOD[2:3]).replace(b",", separator.encode())
+    assert hand_in(client, again, f"{path}/again", courses=None).status_code == 200
+    runner(both).wait()
+    assert heading().startswith(separator.join(("row", "reference", "course", "")))
+    closed = client.post(f"{path}/act", data={"act": "closed", "first": "2027-01-18", "last": "", "title": "closed"})
+    runner(both).wait()
+    assert client.post(closed.location).status_code == 303
+    runner(both).wait()
+    assert heading().startswith(separator.join(("row", "reference", "course", "")))
+
+
 # -------------------------------------------------------------------------------------------------- handed in again
 
 

@@ -441,7 +441,7 @@ def everything(token: str) -> AnyResponse:
     file = io.BytesIO()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
         written = io.BytesIO()
-        bulk.write_results(written, results(cohort), ADDRESSES)
+        bulk.write_results(written, results(cohort), ADDRESSES, separator=cohort.separator)
         bulk.put(archive, "results.csv", written.getvalue())
         for member in store_cohorts.every(reading(), cohort.id):
             found = calendar_of(member)

@@ -22,7 +22,7 @@ from calplan.folders import Archive, doubts, names_of
 from calplan.model import plan_from_json
 from calplan.outcomes import Outcome, Status
 from calplan.request import from_mapping
-from calplan.roster import Row, distinct, file_key, read_roster, wrong_reference
+from calplan.roster import Row, distinct, file_key, read_roster, separator_of, wrong_reference
 from web import plans, store, store_cohorts
 from web.powers import new_id
 from web.store_cohorts import Cohort, Member
@@ -63,6 +63,7 @@ class Taken(NamedTuple):
     files: dict[str, bytes]
     doubts: tuple[str, ...]
     ends: date
+    separator: str = ","
 
 
 # ------------------------------------------------------------------------------------------------------- taking in
@@ -99,7 +100,8 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
             problems += wrong.problems
     if problems or courses is None or rows is None:
         raise InvalidRequest(problems)
-    return Taken(courses, papers.courses, tuple(map(member_of, rows)), files, told, last_day(courses))
+    members, separator = tuple(map(member_of, rows)), separator_of(io.BytesIO(papers.roster))
+    return Taken(courses, papers.courses, members, files, told, last_day(courses), separator)
 
 
 def in_file(name: str, problem: Problem) -> Problem:
@@ -178,6 +180,7 @@ def keep(service: Service, connection: Connection, title: str, taken: Taken) -> 
         created=now,
         changed=now,
         ends=taken.ends,
+        separator=taken.separator,
     )
     store_cohorts.create(connection, cohort, taken.files.items(), taken.members)
     return cohort
@@ -241,7 +244,12 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
     store_cohorts.change(
         connection,
         cohort._replace(
-            courses=taken.document, doubts="\n".join(taken.doubts), as_of=now, changed=now, ends=taken.ends
+            courses=taken.document,
+            doubts="\n".join(taken.doubts),
+            as_of=now,
+            changed=now,
+            ends=taken.ends,
+            separator=taken.separator,
         ),
     )
     names = {one.key: reference_of(one) for one in (*old.values(), *taken.members)}
@@ -567,4 +575,4 @@ def with_courses(connection: Connection, cohort: Cohort, document: bytes) -> Tak
     courses = read_courses(document)
     rows = [row_of(one) for one in store_cohorts.every(connection, cohort.id) if one.number]
     doubtful = tuple(cohort.doubts.splitlines())
-    return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses))
+    return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses), cohort.separator)

@@ -50,6 +50,7 @@ cohorts = Table(
     Column("created", Moment, nullable=False),
     Column("changed", Moment, nullable=False),
     Column("ends", Date, nullable=False, index=True),  # the day of the last exam
+    Column("separator", String(1), nullable=False, server_default=","),  # between the cells of the roster
 )
 files_ = Table(
     "cohort_files",
@@ -98,6 +99,7 @@ class Cohort(NamedTuple):
     created: datetime
     changed: datetime
     ends: date
+    separator: str = ","
 
 
 class Member(NamedTuple):
