@@ -635,6 +635,77 @@ def test_another_courses_file_alone_plans_whom_it_concerns(app: Flask, client: F
     assert {one for one in after if after[one] != before[one]} == {"S-3"}  # the one of civics
 
 
+def test_courses_without_a_roster_keep_the_rows_and_plan_whom_they_concern(both: Flask) -> None:
+    client = both.test_client()
+    path = made(both, client, *ALL)
+    before, rows = feeds(client, path), members(both, path)
+    moved = COURSES.replace(b'start = "2027-02-08T10:30"', b'start = "2027-02-09T10:30"')
+    answer = hand_in(client, None, f"{path}/again", courses=moved, calendars=None)
+    assert answer.status_code == 200, words(answer)
+    assert "No roster was handed in: the rows are as before." in words(answer)
+    assert "No longer in the roster: 0." in words(answer)
+    runner(both).wait()
+    after = feeds(client, path)
+    assert {one for one in after if after[one] != before[one]} == {"S-3"}  # the one of civics
+    assert [(one.key, one.number, one.cells, one.status) for one in members(both, path).values()] == [
+        (one.key, one.number, one.cells, one.status) for one in rows.values()
+    ]
+
+
+def test_calendars_without_a_roster_are_planned_around(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:4])
+    before, rows = feeds(client, path), members(app, path)
+    trip = b"BEGIN:VEVENT\r\nUID:trip\r\nDTSTART:20270118T200000Z\r\nDTEND:20270121T060000Z\r\nEND:VEVENT\r\n"
+    calendars = archive(timetable__ics=TIMETABLE.replace(b"END:VCALENDAR", trip + b"END:VCALENDAR"))
+    for courses in (None, COURSES):
+        answer = hand_in(client, None, f"{path}/again", courses=courses, calendars=calendars)
+        assert answer.status_code == 200, words(answer)
+        runner(app).wait()
+        after = feeds(client, path)
+        assert list(after) == list(before)
+        for reference, (data, _) in after.items():
+            starts = [one.start for one in events(data).values() if isinstance(one.start, datetime)]
+            assert starts
+            away = [
+                one
+                for one in starts
+                if datetime(2027, 1, 18, 20, tzinfo=UTC) <= one < datetime(2027, 1, 21, 6, tzinfo=UTC)
+            ]
+            assert not away, reference
+        assert after != before
+    assert {key: one.cells for key, one in members(app, path).items()} == {key: one.cells for key, one in rows.items()}
+
+
+def test_without_a_roster_the_rows_are_those_that_are_there_when_it_is_kept(app: Flask, client: FlaskClient) -> None:
+    """Another roster that comes in between is not undone."""
+    path = made(app, client, *GOOD[:3])
+    parts = served.service_of(app)
+    papers = cohorts.Papers(COURSES, "c.toml", None, "roster")
+    taken = cohorts.take_in(papers, most=1, now=parts.clock(), known=cohorts.Kept(parts.engine, id_of(app, path)))
+    assert hand_in(client, roster(*GOOD[1:4]), f"{path}/again").status_code == 200
+    with store.writing(parts.engine) as connection:
+        cohort = store_cohorts.find(connection, id_of(app, path))
+        assert cohort is not None
+        done = cohorts.again(parts, connection, cohort, taken)
+    assert (done.added, done.vanished) == ((), ("S-1",))
+    assert {key: one.number for key, one in members(app, path).items()} == {"s-1": 0, "s-2": 2, "s-3": 3, "s-4": 4}
+
+
+def test_nothing_handed_in_again_is_told_and_changes_nothing(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:2])
+    before = members(app, path)
+    answer = hand_in(client, None, f"{path}/again", courses=None, calendars=None)
+    assert answer.status_code == 422
+    assert (
+        "Files: no file was chosen, so nothing has changed. Choose a roster, courses or calendars. "
+        "What you leave out stays as it is."
+    ) in words(answer)
+    broken = hand_in(client, None, f"{path}/again", courses=b"schema = ", calendars=None)
+    assert broken.status_code == 422
+    assert "c.toml" in words(broken)
+    assert members(app, path) == before
+
+
 def test_what_a_student_changed_wins_and_is_listed(both: Flask) -> None:
     client = both.test_client()
     path = made(both, client, *GOOD[:2])

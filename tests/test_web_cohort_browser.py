@@ -161,7 +161,7 @@ def test_without_scripts_everything_can_be_done(
         cohort = planned(page, served, files)
         page.goto(cohort)
         expect(page.get_by_text("All 6 rows are done.")).to_be_visible()
-        page.get_by_role("link", name="Hand in another roster").click()
+        page.get_by_role("link", name="Hand in again: roster, courses or calendars").click()
         page.get_by_label("Roster", exact=True).set_input_files(files["roster"])
         page.get_by_role("button", name="Plan what changed").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("The roster is taken in")

@@ -145,7 +145,7 @@ def title_given() -> str:
 
 
 def handed_in(cohort: Cohort | None = None) -> tuple[Papers | None, list[Problem]]:
-    """What was uploaded now or, where the page came back, before. Of a cohort's own files the courses may stay."""
+    """What was uploaded now or, where the page came back, before. What a cohort has already may stay as it is."""
     found: dict[str, tuple[str, bytes]] = {}
     problems: list[Problem] = []
     for name in FILES:
@@ -164,16 +164,19 @@ def handed_in(cohort: Cohort | None = None) -> tuple[Papers | None, list[Problem
             found[name] = kept.name, kept.data
             waiting()[name] = request.form[f"{name}-id"], kept.name
     commit()
-    if cohort is not None:
-        found.setdefault("courses", ("the courses of before", cohort.courses))
-    for name in ("courses", "roster"):
-        if name not in found:
-            problems.append(Problem(name, "no file was chosen.", f"Choose your {FILES[name]}."))
+    if cohort is None:
+        for name in ("courses", "roster"):
+            if name not in found:
+                problems.append(Problem(name, "no file was chosen.", f"Choose your {FILES[name]}."))
+    elif not found and not problems:
+        remedy = "Choose a roster, courses or calendars. What you leave out stays as it is."
+        problems.append(Problem("files", "no file was chosen, so nothing has changed.", remedy))
     if problems:
         return None, problems
     calendars = io.BytesIO(found["calendars"][1]) if "calendars" in found else None
-    courses, roster = found["courses"], found["roster"]
-    return Papers(courses[1], courses[0], roster[1], roster[0], calendars), problems
+    courses = found.get("courses") or ("the courses of before", cohort.courses if cohort else b"")
+    name, roster = found.get("roster") or ("roster", None)
+    return Papers(courses[1], courses[0], roster, name, calendars), problems
 
 
 def waiting() -> dict[str, tuple[str, str]]:
@@ -216,7 +219,7 @@ def hand_in_page(problems: list[Problem] | None = None, cohort: Cohort | None = 
 
 @blueprint.route("/cohort/<token>/again", methods=["GET", "POST"])
 def again(token: str) -> str | AnyResponse | tuple[str, int]:
-    """Another roster, or other courses, for the same cohort: only what changed is planned again."""
+    """Another roster, other courses or calendars for the same cohort: only what changed is planned again."""
     cohort = owner(token)
     if request.method != "POST":
         return hand_in_page(cohort=cohort)
@@ -230,7 +233,7 @@ def again(token: str) -> str | AnyResponse | tuple[str, int]:
     done = cohorts.again(service(), connection, owner(token), taken)
     commit()
     runner().start(cohort.id)
-    return render_template("cohort_again.html", token=token, cohort=owner(token), done=done)
+    return render_template("cohort_again.html", token=token, cohort=owner(token), done=done, own_rows=taken.own_rows)
 
 
 @blueprint.post("/cohort/<token>/vanished")

@@ -45,11 +45,14 @@ LOT = 10
 
 
 class Papers(NamedTuple):
-    """What a cohort is made from: courses and roster with their files' names, and the calendars as a ZIP archive."""
+    """What a cohort is made from: courses and roster with their files' names, and the calendars as a ZIP archive.
+
+    Without a roster, the rows that the cohort has are meant.
+    """
 
     courses: bytes
     courses_name: str
-    roster: bytes
+    roster: bytes | None
     roster_name: str
     calendars: IO[bytes] | None = None
 
@@ -64,15 +67,18 @@ class Taken(NamedTuple):
     doubts: tuple[str, ...]
     ends: date
     separator: str = ","
+    own_rows: bool = False
+    """Whether the members are those that the cohort had, since no roster was handed in."""
 
 
 # ------------------------------------------------------------------------------------------------------- taking in
 
 
-def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = None) -> Taken:
+def take_in(papers: Papers, *, most: int, now: datetime, known: Kept | Files | None = None) -> Taken:
     """Reads what was handed in. Raises :class:`InvalidRequest` with all that makes it unusable as a whole.
 
-    What is wrong with a single row is no such thing: it is told with the row. ``known`` has calendars from before.
+    What is wrong with a single row is no such thing: it is told with the row. ``known`` has calendars from before, and
+    where it is the cohort's, its rows stand in the place of a roster that was not handed in.
     """
     problems: list[Problem] = []
     courses = rows = None
@@ -80,13 +86,12 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
         courses = read_courses(papers.courses, name=papers.courses_name)
     except InvalidRequest as wrong:
         problems += [in_file(papers.courses_name, one) for one in wrong.problems]
+    separator = ","
     try:
-        rows = tuple(row for row, _ in zip(distinct(roster_of(papers)), range(most + 1), strict=False))
-        if len(rows) > most:
-            sentence = f"the roster has more than {most:,} rows."
-            problems.append(Problem(papers.roster_name, sentence, "Upload it in parts, or ask the operator."))
-        if not rows:
-            problems.append(Problem(papers.roster_name, "the roster has no rows.", "Add a row for each student."))
+        if papers.roster is None and isinstance(known, Kept):
+            rows, separator = known.rows(), known.separator()
+        else:
+            rows, separator = rows_of(papers, most), separator_of(io.BytesIO(papers.roster or b""))
     except InvalidRequest as wrong:
         problems += wrong.problems
     files: dict[str, bytes] = {}
@@ -100,8 +105,22 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
             problems += wrong.problems
     if problems or courses is None or rows is None:
         raise InvalidRequest(problems)
-    members, separator = tuple(map(member_of, rows)), separator_of(io.BytesIO(papers.roster))
-    return Taken(courses, papers.courses, members, files, told, last_day(courses), separator)
+    members, own = tuple(map(member_of, rows)), papers.roster is None
+    return Taken(courses, papers.courses, members, files, told, last_day(courses), separator, own)
+
+
+def rows_of(papers: Papers, most: int) -> tuple[Row, ...]:
+    """The rows of a roster that was handed in. Raises :class:`InvalidRequest` where there are none, or too many."""
+    rows = tuple(row for row, _ in zip(distinct(roster_of(papers)), range(most + 1), strict=False))
+    problems = []
+    if len(rows) > most:
+        sentence = f"the roster has more than {most:,} rows."
+        problems.append(Problem(papers.roster_name, sentence, "Upload it in parts, or ask the operator."))
+    if not rows:
+        problems.append(Problem(papers.roster_name, "the roster has no rows.", "Add a row for each student."))
+    if problems:
+        raise InvalidRequest(problems)
+    return rows
 
 
 def in_file(name: str, problem: Problem) -> Problem:
@@ -113,7 +132,7 @@ def in_file(name: str, problem: Problem) -> Problem:
 
 def roster_of(papers: Papers) -> Iterator[Row]:
     """The rows that were handed in."""
-    return read_roster(io.BytesIO(papers.roster), name=papers.roster_name)
+    return read_roster(io.BytesIO(papers.roster or b""), name=papers.roster_name)
 
 
 class Either:
@@ -207,11 +226,15 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
     """Puts another roster, or other courses, in the place of a cohort's. What changed waits to be planned again.
 
     A row is planned again where it, or its course, is written otherwise; whoever's plan would come out the same keeps
-    it to the byte (:func:`calplan.cohort.plan_row` compares what the two ask for).
+    it to the byte (:func:`calplan.cohort.plan_row` compares what the two ask for). Where no roster was handed in, the
+    rows are those that the cohort has by now.
     """
     now = service.clock()
     store_cohorts.lock(connection, cohort.id)
     old = {one.key: one for one in store_cohorts.every(connection, cohort.id)}
+    if taken.own_rows:
+        members = tuple(member_of(row_of(one)) for one in old.values() if one.number)
+        taken = taken._replace(members=members, separator=cohort.separator)
     same_courses = cohort.courses == taken.document and not new_files(connection, cohort.id, taken.files)
     changed, added, own, deleted = [], [], [], []
     for one in taken.members:
@@ -308,7 +331,7 @@ def outcome_of(member: Member) -> Outcome:
 
 
 class Kept:
-    """A cohort's files, as :class:`calplan.folders.Files`."""
+    """A cohort's files, as :class:`calplan.folders.Files`, and its rows."""
 
     def __init__(self, engine: Engine, cohort_id: str) -> None:
         self.engine, self.cohort_id = engine, cohort_id
@@ -317,6 +340,17 @@ class Kept:
         """The bytes of a file of the cohort."""
         with store.reading(self.engine) as connection:
             return store_cohorts.file(connection, self.cohort_id, name)
+
+    def rows(self) -> tuple[Row, ...]:
+        """The rows that are in the roster."""
+        with store.reading(self.engine) as connection:
+            return tuple(row_of(one) for one in store_cohorts.every(connection, self.cohort_id) if one.number)
+
+    def separator(self) -> str:
+        """What stands between the cells of the roster."""
+        with store.reading(self.engine) as connection:
+            cohort = store_cohorts.find(connection, self.cohort_id)
+            return cohort.separator if cohort else ","
 
 
 def plan_waiting(
@@ -574,5 +608,5 @@ def with_courses(connection: Connection, cohort: Cohort, document: bytes) -> Tak
     """A cohort's own rows with other courses, as if they were handed in again. Raises :class:`InvalidRequest`."""
     courses = read_courses(document)
     rows = [row_of(one) for one in store_cohorts.every(connection, cohort.id) if one.number]
-    doubtful = tuple(cohort.doubts.splitlines())
-    return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses), cohort.separator)
+    members, doubtful = tuple(map(member_of, rows)), tuple(cohort.doubts.splitlines())
+    return Taken(courses, document, members, {}, doubtful, last_day(courses), cohort.separator, own_rows=True)
