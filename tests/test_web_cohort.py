@@ -14,11 +14,14 @@ from html import unescape
 from threading import Event, Thread
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 import icalendar
 import msgspec
 import pytest
 import segno
+from alembic import command
+from sqlalchemy import event as happening
 from sqlalchemy import func, select
 
 from calplan.model import Role, plan_from_json
@@ -770,6 +773,135 @@ def test_what_a_student_changed_and_the_roster_asks_for_otherwise_stays_and_is_n
     events = [e for e in plan_from_json(found.plan).blocks if e.day in (date(2027, 1, 20), date(2027, 1, 21))]
     assert events == []
     assert "kept as the student has it: study hours" in words(client.get(f"{path}/row/S-1"))
+
+
+def of_the_calendar(data: bytes) -> tuple[int, int, int]:
+    """Blocks of work, their minutes, and those of the fullest day in Chicago, timed papers aside, of a feed."""
+    blocks, whole, fullest = 0, 0, dict[date, int]()
+    for event in icalendar.Calendar.from_ical(data).walk("VEVENT"):
+        title, start = str(event["SUMMARY"]), event.start
+        if isinstance(start, datetime) and not title.startswith("Exam") and "Questions and answers" not in title:
+            minutes = int((event.end - start).total_seconds()) // 60
+            blocks, whole = blocks + 1, whole + minutes
+            day = start.astimezone(ZoneInfo("America/Chicago")).date()
+            fullest[day] = fullest.get(day, 0) + minutes * ("aper" not in title)
+    return blocks, whole, max(fullest.values())
+
+
+def of_the_results(client: FlaskClient, path: str) -> dict[str, tuple[int, int, int]]:
+    """The same three figures as the results have them."""
+    return {
+        name: (int(row["blocks"]), int(row["minutes in all"]), int(row["fullest day"]))
+        for name, row in everything(client, path)[0].items()
+        if row["blocks"]
+    }
+
+
+def test_figures_of_a_changed_plan_are_those_of_its_calendar(both: Flask) -> None:
+    client = both.test_client()
+    path = made(both, client, *GOOD[:4], BAD[0])
+    first = of_the_results(client, path)
+    assert first == {name: of_the_calendar(data) for name, (data, _) in feeds(client, path).items()}
+    assert shown_rows(client, path, changed="yes") == []
+    assert "changed by the student" not in words(client.get(path))
+    plan, _, _ = links_of(client, path, "S-2")
+    lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-30"}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    now = of_the_results(client, path)
+    assert now == {name: of_the_calendar(data) for name, (data, _) in feeds(client, path).items()}
+    assert {name for name in now if now[name] != first[name]} == {"S-2"}
+    table = client.get(f"{path}/rows?changed=yes").text
+    assert shown_rows(client, path, changed="yes") == ["S-2"]
+    assert f">{now['S-2'][2]} min</td>" in table
+    assert f">{first['S-2'][2]} min</td>" not in table
+    assert '>Cannot fit<br><span class="soft">Changed</span></td>' in table
+    assert shown_rows(client, path, status="cannot fit") == ["S-2"]
+    assert shown_rows(client, path, changed="yes", status="planned") == []
+    glance = words(client.get(path))
+    assert "1 plan was changed by the student, or for them on the plan's page" in glance
+    assert "Cannot fit 1" in glance
+    rows = everything(client, path)[0]
+    assert {name: row["changed on its page"] for name, row in rows.items() if row["changed on its page"]} == {
+        "S-2": "changed"
+    }
+    back = client.post(f"{plan}/undo", data={"version": "2"})
+    assert "done=undone" in back.location
+    assert of_the_results(client, path)["S-2"] == of_the_calendar(feeds(client, path)["S-2"][0])
+    assert shown_rows(client, path, changed="yes") == []
+
+
+def test_what_is_planned_again_on_top_of_a_students_change_has_figures_of_both(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:2])
+    plan, _, _ = links_of(client, path, "S-2")
+    lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-30"}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    changed = of_the_results(client, path)
+    assert hand_in(client, roster(*GOOD[:2]), f"{path}/again", courses=COURSES + b"\n").status_code == 200
+    runner(app).wait()
+    assert of_the_results(client, path) == changed, "nothing is asked for otherwise"
+    moved = COURSES.replace(b'start = "2027-02-05T13:00"', b'start = "2027-02-09T13:00"')
+    assert moved != COURSES
+    assert hand_in(client, None, f"{path}/again", courses=moved).status_code == 200
+    runner(app).wait()
+    after = of_the_results(client, path)
+    assert after["S-2"] != changed["S-2"]
+    assert after == {name: of_the_calendar(data) for name, (data, _) in feeds(client, path).items()}
+    assert shown_rows(client, path, changed="yes") == ["S-2"]
+
+
+def test_figures_from_before_a_change_are_called_so(both: Flask) -> None:
+    """A database of an earlier version: it has no word of what students changed, and results had commas."""
+    client = both.test_client()
+    path = made(both, client, *GOOD[:2])
+    plan, _, _ = links_of(client, path, "S-2")
+    lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-30"}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    engine, config = served.service_of(both).engine, store.alembic_config()
+    with store.writing(engine) as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0003")
+    store.migrate(engine)
+    assert "Changed; figures as before that" in words(client.get(f"{path}/rows?changed=yes"))
+    assert "but for 1 of them" in words(client.get(path))
+    assert everything(client, path)[0]["S-2"]["changed on its page"] == "changed; figures as before that"
+    assert "older than that change" in words(client.get(f"{path}/row/s-2"))
+    more = {"version": "2", "first": "2027-01-31", "last": "2027-01-31"}
+    assert client.post(f"{plan}/difference", data=more).status_code == 303
+    assert "figures as before" not in words(client.get(f"{path}/rows?changed=yes"))
+    assert of_the_results(client, path)["S-2"] == of_the_calendar(feeds(client, path)["S-2"][0])
+
+
+def test_who_leaves_the_class_by_an_own_change_is_told(app: Flask, client: FlaskClient) -> None:
+    together = COURSES.replace(b'start = "2027-02-04T09:00"', b'start = "2027-02-04T09:00"\ntogether = true')
+    assert together != COURSES
+    path = made(app, client, *GOOD[:1], courses=together)
+    assert "Not with the class" not in words(client.get(f"{path}/rows"))
+    plan, feed, _ = links_of(client, path, "S-1")
+    days = sorted({str(one.start)[:10] for one in events(client.get(feed).data).values()})
+    lost = {"version": "1", "first": days[2], "last": days[2]}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    assert "Not with the class: its work of" in words(client.get(f"{path}/rows"))
+    assert shown_rows(client, path, status="planned with warnings", changed="yes") == ["S-1"]
+
+
+def test_pages_of_a_cohort_read_no_plan_however_many_were_changed(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:4])
+    said: list[str] = []
+    engine = served.service_of(app).engine
+    happening.listen(engine, "before_cursor_execute", lambda *given: said.append(given[2]))
+
+    def asked(page: str) -> list[str]:
+        said.clear()
+        assert client.get(path + page).status_code == 200
+        assert not [one for one in said if re.search(r"plans\.(plan|document)\b(?! *!=)", one.partition("FROM")[0])]
+        return list(said)
+
+    before = {page: asked(page) for page in ("", "/rows", "/rows?changed=yes")}
+    for reference in ("S-1", "S-2", "S-3"):
+        plan, _, _ = links_of(client, path, reference)
+        assert client.post(f"{plan}/difference", data={"version": "1", "first": "2027-01-12"}).status_code == 303
+    assert len(shown_rows(client, path, changed="yes")) == 3
+    assert {page: asked(page) for page in before} == before
 
 
 def test_a_student_who_changes_while_the_row_waits_wins_too(app: Flask, client: FlaskClient) -> None:

@@ -235,6 +235,7 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
     if taken.own_rows:
         members = tuple(member_of(row_of(one)) for one in old.values() if one.number)
         taken = taken._replace(members=members, separator=cohort.separator)
+    theirs = store_cohorts.changed(connection, cohort.id)
     same_courses = cohort.courses == taken.document and not new_files(connection, cohort.id, taken.files)
     changed, added, own, deleted = [], [], [], []
     for one in taken.members:
@@ -249,7 +250,7 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
         else:
             store_cohorts.wait_again(connection, cohort.id, one.key, number=one.number, cells=one.cells)
             changed.append(one.key)
-            if changed_by_student(connection, known):
+            if one.key in theirs:
                 own.append(one.key)
     there = {one.key for one in taken.members}
     vanished = []
@@ -307,12 +308,6 @@ def same_row(one: str, other: str) -> bool:
     return (first.cells, bool(first.problems)) == (second.cells, bool(second.problems))
 
 
-def changed_by_student(connection: Connection, member: Member) -> bool:
-    """Whether a member's plan is not the one that its row asked for: its student has changed it."""
-    kept = store.find(connection, member.plan_id) if member.document and member.plan_id else None
-    return kept is not None and kept.document != member.document
-
-
 def deleted_by_student(connection: Connection, member: Member) -> bool:
     """Whether a member had a plan that is there no longer: its student has deleted it."""
     had = bool(member.document and member.outcome) and outcome_of(member).blocks > 0
@@ -323,9 +318,9 @@ def deleted_by_student(connection: Connection, member: Member) -> bool:
 
 
 def outcome_of(member: Member) -> Outcome:
-    """What became of a member; where it waits for the first time, nothing yet."""
+    """What became of a member, with its plan as it is now; where it waits for the first time, nothing yet."""
     if member.outcome:
-        return msgspec.json.decode(member.outcome, type=Outcome)
+        return msgspec.json.decode(member.own or member.outcome, type=Outcome)
     row = msgspec.json.decode(member.cells, type=Row)
     return Outcome(row=row.number, reference=row.reference, status=Status.WRONG, load={})
 
@@ -538,7 +533,7 @@ def change_plan(service: Service, connection: Connection, kept: store.Kept, foun
     """Puts a plan in the place of one that is kept."""
     fresh = {name: store.Upload(name, data, service.clock()) for name, data in found.calendars.items()}
     old = plans.with_log(connection, plans.opened(kept))
-    plans.change(service, connection, old, found.mapping, found.request, found.plan, fresh)
+    plans.put(service, connection, old, found.mapping, found.request, found.plan, fresh)
 
 
 # ---------------------------------------------------------------------------------------- what a change would do
