@@ -137,7 +137,7 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
         status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
         outcome = replace(outcome, status=status, sentences=(apart, *outcome.sentences))
     if kept:
-        said_of = f"Asked for otherwise now, and kept as the student has it: {listed(kept)}."
+        said_of = f"{KEPT} {listed(kept)}."
         outcome = replace(outcome, sentences=(said_of, *outcome.sentences))
     if before is not None and before.plan:
         outcome = replace(outcome, changed=what_changed(before, plan, asked.request, outcome.minutes))
@@ -145,11 +145,33 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     return Made(outcome, written, to_json(plan, indent=0), ics, row_asks)
 
 
+def as_it_is_now(
+    known: Outcome, request: Request, plan: Plan, courses: Courses, whole: ClassPlan | None = None, *, own: bool
+) -> Outcome:
+    """The outcome of a row whose plan was changed after it was ``known``: its figures and sentences are those of now.
+
+    What was said of the student's own changes stays while there are any (``own``). A row that was wrong says nothing
+    of the plan that it had before, and stays wrong.
+    """
+    if known.status is Status.WRONG:
+        return known
+    outcome = replace(judged(known, plan, request.effort.usual, common_calendars(courses)), changed=None)
+    said_of = [one for one in known.sentences if own and one.startswith((KEPT, LEFT_ALONE))]
+    apart = elsewhere(whole, plan) if whole is not None else ""
+    if outcome.status is Status.PLANNED and (apart or any(one.startswith(LEFT_ALONE) for one in said_of)):
+        outcome = replace(outcome, status=Status.WARNINGS)
+    return replace(outcome, sentences=(*said_of, *filter(None, [apart]), *outcome.sentences))
+
+
+KEPT = "Asked for otherwise now, and kept as the student has it:"
+LEFT_ALONE = "What the student changed does not go with what is asked for now, so the plan stays as it is:"
+
+
 def left_alone(row: Row, outcome: Outcome, problem: Problem) -> Outcome:
     """The outcome of a plan that stays, since what its student changed and what is asked for now do not go together."""
-    sentence = f"What the student changed does not go with what is asked for now, so the plan stays as it is: {problem}"
+    sentence = f"{LEFT_ALONE} {problem}"
     status = Status.WARNINGS if outcome.status is Status.PLANNED else outcome.status
-    told = tuple(one for one in outcome.sentences if not one.startswith(sentence[:40]))
+    told = tuple(one for one in outcome.sentences if not one.startswith(LEFT_ALONE))
     return replace(outcome, row=row.number, status=status, sentences=(sentence, *told), changed=None)
 
 
