@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from calplan import news
@@ -69,6 +70,7 @@ def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date, 
 
     Raises :class:`InvalidRequest` where there is no such material, or no such section.
     """
+    put = partial(news.with_late, exam=course, material=material, in_hand=in_hand)
 
     def change(found: Mapping[str, Any]) -> Written:
         keys = {piece.key: piece.key.removeprefix(f"{course}.") for piece in pieces_of(found)}
@@ -77,23 +79,13 @@ def late(courses: Mapping[str, Any], course: str, material: str, in_hand: date, 
             raise wrong(
                 f"course {course}", f"there is no material {show(material)}.", f"Its materials are {some} and so on."
             )
-        names = next(pair for pair in keys.items() if material in pair)
         common = {key: found[key] for key in ("late",) if key in found}  # unless the section says its own
         if section:
-            return with_section(found, course, section, lambda one: also_late({**common, **one}, names, in_hand))
-        sections = [also_late(one, names, in_hand) if "late" in one else one for one in found["section"]]
-        return also_late({**found, "section": sections}, names, in_hand)
+            return with_section(found, course, section, lambda one: put({**common, **one}))
+        sections = [put(one) if "late" in one else one for one in found["section"]]
+        return put({**found, "section": sections})
 
     return with_course(courses, course, change)
-
-
-def also_late(found: Mapping[str, Any], names: tuple[str, str], in_hand: date) -> Written:
-    """A course, or a section of one, in which a material, by its long and its short key, comes on a day."""
-    entries = []
-    for entry in found.get("late") or ():
-        others = [one for one in entry.get("material", ()) if one not in names]
-        entries += [{**entry, "material": others}] if others else []
-    return {**found, "late": [*entries, {"in_hand": in_hand.isoformat(), "material": [names[1]]}]}
 
 
 def pieces_of(course: Mapping[str, Any]) -> tuple[Material, ...]:

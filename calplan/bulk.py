@@ -43,7 +43,7 @@ from calplan.folders import names_of
 from calplan.model import Value
 from calplan.outcomes import Outcome, Status
 from calplan.publicdays import versions
-from calplan.roster import short_key_of, wrong_reference
+from calplan.roster import Separator, short_key_of, wrong_reference
 from calplan.summary import Counted, page
 
 if TYPE_CHECKING:
@@ -80,10 +80,19 @@ class Manifest(Value, frozen=True, kw_only=True):
     holidays_version: str = ""
     doubts: tuple[str, ...] = ()
     """What is doubtful about the calendars that all share."""
+    separator: Separator = ","
+    """What stands between the cells of the roster, and so of the results."""
 
 
 def manifest_of(
-    *, as_of: datetime, seed: str, roster: str, courses: bytes, calendars: str = "", doubts: tuple[str, ...] = ()
+    *,
+    as_of: datetime,
+    seed: str,
+    roster: str,
+    courses: bytes,
+    calendars: str = "",
+    doubts: tuple[str, ...] = (),
+    separator: Separator = ",",
 ) -> Manifest:
     """The manifest of a run; ``roster`` is the digest of the roster's bytes, ``calendars`` that of the calendars."""
     tz, holidays = versions()
@@ -96,6 +105,7 @@ def manifest_of(
         tz_version=tz,
         holidays_version=holidays,
         doubts=doubts,
+        separator=separator,
     )
 
 
@@ -345,7 +355,8 @@ class Directory:
         os.fsync(self.file.fileno())
 
     def _results(self, file: IO[bytes]) -> None:
-        write_results(file, (result_row(one, self._calendar_of(one)) for one in outcomes_in(self.under_way / OUTCOMES)))
+        rows = (result_row(one, self._calendar_of(one)) for one in outcomes_in(self.under_way / OUTCOMES))
+        write_results(file, rows, separator=self.manifest.separator)
 
     def _calendar_of(self, one: Outcome) -> str:
         path = self._calendar(one)
@@ -512,10 +523,15 @@ RESULTS = (
 )  # fmt: skip
 
 
-def write_results(file: IO[bytes], rows: Iterable[Sequence[object]], more: Sequence[str] = ()) -> None:
-    """Writes the results as CSV that a spreadsheet opens safely; ``more`` are headings after the usual ones."""
+def write_results(
+    file: IO[bytes], rows: Iterable[Sequence[object]], more: Sequence[str] = (), *, separator: str = ","
+) -> None:
+    """Writes the results as CSV that a spreadsheet opens safely; ``more`` are headings after the usual ones.
+
+    The ``separator`` is the roster's, so that the spreadsheet that wrote the one opens the other.
+    """
     text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="", write_through=True)
-    writer = csv.writer(text)
+    writer = csv.writer(text, delimiter=separator)
     writer.writerow((*RESULTS, *more))
     for row in rows:
         writer.writerow(map(safe_cell, row))

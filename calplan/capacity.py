@@ -31,7 +31,7 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     last day; ``late`` is the last day once taper days are opened, which is for essentials only. ``ideal`` never falls
     along an exam's jobs. A ``pinned`` job (taper) stays on its one day and takes no part in the order. ``worth``
     decides inside a rank: what has the smaller one is given up later. Of a job that is fixed for a day, ``nearer`` has
-    windows of days around it, from the nearest alone to all that it may lie on; the first one that does is its window.
+    windows of days around it, from the nearest alone to all that it may lie on (:func:`near_fixed_days`).
     """
 
     exam: int
@@ -45,6 +45,11 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     pinned: bool = False
     worth: tuple[int, ...] = ()
     nearer: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def line(self) -> tuple[int, bool]:
+        """The jobs that keep their order: those of an exam, and by themselves those that are fixed for days."""
+        return self.exam, bool(self.nearer)
 
 
 class Board(msgspec.Struct, frozen=True, kw_only=True):
@@ -221,35 +226,67 @@ def essential_units(job: Job) -> int:
 # ------------------------------------------------------------------------------- what is fixed for a day
 
 
+NEAREST = 14
+"""How many windows around its day are tried for a job; one that finds no room in them takes its turn like any other."""
+
+
 def near_fixed_days(
-    jobs: Sequence[Job], kept: Sequence[int], room: Sequence[int], *, late: bool = False
+    jobs: Sequence[Job], kept: Sequence[int], room: Sequence[int], *, late: bool = False, waits: bool = True
 ) -> tuple[Job, ...]:
     """The jobs in the nearest windows to the days they are fixed for under which all that is kept still fits.
 
     Where they do not all lie on their days, the earlier day goes first: each job's window is the least one that leaves
-    a place for all units, those of later days anywhere.
+    a place for all units, those of later days anywhere. A second pass ``waits`` for the end of the windows of its
+    kind. A job that has no window takes its turn: it is fixed for nothing then.
     """
 
     def fit(tried: Sequence[Job]) -> bool:
-        return fits(demands(kept_runs(tried, kept, late=late)), room)
+        return fits(demands(kept_runs(after_fixed(tried) if waits else tried, kept, late=late)), room)
 
-    choices = [nearest_first(job) for job in jobs]
-    near = [one[0] for one in choices]
-    if fit(near):
-        return tuple(near)
-    near = list(jobs)
-    for place in sorted((n for n, job in enumerate(jobs) if job.nearer), key=lambda n: (jobs[n].nearer[0], n)):
-        others = choices[place]
-        least = bisect_left(others, True, key=lambda job: fit([*near[:place], job, *near[place + 1 :]]))
-        near[place] = others[least]
-    return tuple(near)
+    choices = {place: nearest_first(job) for place, job in enumerate(jobs) if job.nearer}
+    near = [choices[place][0] if place in choices else job for place, job in enumerate(jobs)]
+    if not fit(near):
+        near = [unfixed(job) for job in jobs]
+        for place in sorted(choices, key=lambda place: (jobs[place].nearer[0], place)):
+            for job in choices[place]:
+                if fit([*near[:place], job, *near[place + 1 :]]):
+                    near[place] = job
+                    break
+    return after_fixed(near) if waits else tuple(near)
 
 
 def nearest_first(job: Job) -> list[Job]:
-    """The job in each of its nearer windows, as far as they are days on which it may lie; at last, the job itself."""
+    """The job in each of its nearer windows, as far as they are days on which it may lie."""
     inside = [(max(job.release, first), min(job.due, last)) for first, last in job.nearer]
-    narrow = [one for one in inside if one[0] <= one[1] and one != (job.release, job.due)]
-    return [*(msgspec.structs.replace(job, release=first, due=last, late=-1) for first, last in narrow), job]
+    narrow = [one for one in inside if one[0] <= one[1]][:NEAREST]
+    return [msgspec.structs.replace(job, release=first, due=last, late=-1) for first, last in narrow] or [unfixed(job)]
+
+
+def unfixed(job: Job) -> Job:
+    """The job fixed for nothing."""
+    return msgspec.structs.replace(job, nearer=()) if job.nearer else job
+
+
+def after_fixed(jobs: Sequence[Job]) -> tuple[Job, ...]:
+    """The jobs with second passes that begin no sooner than the last day of what is fixed of their kind.
+
+    What is of no kind, and comes after them in the order (the sheet), waits for them all.
+    """
+    ends: dict[tuple[int, int], int] = {}
+    for job in jobs:
+        if job.nearer and not job.second:
+            ends[job.exam, job.kind] = max(job.due, ends.get((job.exam, job.kind), 0))
+    made = []
+    latest: dict[int, int] = {}
+    for job in jobs:
+        release = job.release
+        if job.second:
+            release = max(release, ends.get((job.exam, job.kind), 0))
+            latest[job.exam] = max(release, latest.get(job.exam, 0))
+        elif job.kind < 0 and not job.pinned:
+            release = max(release, latest.get(job.exam, 0))
+        made.append(job if release == job.release else msgspec.structs.replace(job, release=release))
+    return tuple(made)
 
 
 # -------------------------------------------------------------------------------------- daily maximum

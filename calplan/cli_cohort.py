@@ -97,12 +97,14 @@ def plan(
     from calplan.bulk import Calendars, Directory, digest_of_file, manifest_of
     from calplan.courses import read_courses
     from calplan.folders import doubts
-    from calplan.roster import read_roster
+    from calplan.roster import read_roster, separator_of
 
     document = Path(courses).read_bytes()
     shared = read_courses(document, name=courses)
     with open(roster, "rb") as file:
         digest = digest_of_file(file)
+    with open(roster, "rb") as file:
+        separator = separator_of(file, roster)
     files = files_of(calendars, roster)
     found, total = Calendars(files, shared), 0
     with open(roster, "rb") as file:
@@ -119,6 +121,7 @@ def plan(
         courses=document,
         calendars=found.hexdigest(),
         doubts=doubtful,
+        separator=separator,
     )
     if trying:
         with executors(scheduler, workers) as (executor, number):

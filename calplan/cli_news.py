@@ -32,6 +32,7 @@ class News(NamedTuple):
     limit: str | None = None
     essentials: bool = False
     leave_out: tuple[tuple[str, str], ...] = ()
+    late: tuple[tuple[str, str, str], ...] = ()
     move_exam: tuple[tuple[str, str], ...] = ()
 
 
@@ -48,6 +49,9 @@ OPTIONS = (
     click.option("--essentials", is_flag=True, help="News: where it gets long, only what is essential."),
     click.option(
         "--leave-out", nargs=2, multiple=True, metavar="EXAM MATERIAL", help="News: no work on a material, by its key."
+    ),
+    click.option(
+        "--late", nargs=3, multiple=True, metavar="EXAM MATERIAL DAY", help="News: a material is there from a day on."
     ),
     click.option(
         "--move-exam",
@@ -107,6 +111,8 @@ def changes(news: News, old: Plan, known: Request) -> Iterator[tuple[str, Callab
         yield "--essentials", keep_essentials
     for exam, material in news.leave_out:
         yield f"--leave-out {exam} {material}", partial(leave_out, exam=exam, material=material)
+    for exam, material, day in news.late:
+        yield f"--late {exam} {material} {day!r}", partial(come_late, exam, material, day)
     for exam, start in news.move_exam:
         yield f"--move-exam {exam} {start!r}", partial(move, exam, start)
 
@@ -163,6 +169,14 @@ def number_in(text: str, reader: Reader) -> int:
     """The number that was typed, as far as the reader of a request allows it."""
     number: int = reader(int(text) if text.isdecimal() and len(text) < 10 else text)
     return number
+
+
+def come_late(exam: str, material: str, day: str, mapping: Written) -> Written:
+    """The request with a material that is there from a day on."""
+    from calplan import news
+    from calplan.tables import the_day
+
+    return news.come_late(mapping, exam, material, the_day(day))
 
 
 def move(exam: str, start: str, mapping: Written) -> Written:

@@ -276,7 +276,7 @@ def appointment_faults(facts: Facts) -> Iterator[Fault]:
     needed: Counter[tuple[datetime, int, str]] = Counter()
     for each, (start, _) in zip(facts.request.appointments, facts.appointments, strict=True):
         asked[start, each.minutes, each.title] += 1
-        needed[start, each.minutes, each.title] += start >= facts.as_of and local_date(facts, start) in facts.days
+        needed[start, each.minutes, each.title] += start > facts.as_of and local_date(facts, start) in facts.days
     found = Counter(
         (one.start, block.minutes, block.title)
         for block, one in zip(facts.plan.blocks, facts.clocked, strict=True)

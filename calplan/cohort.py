@@ -136,19 +136,39 @@ def plan_row(row: Row, run: Run, files: Mapping[str, bytes], before: Before | No
     if whole is not None and (apart := elsewhere(whole, plan)):
         outcome = with_warning(outcome, apart)
     if kept:
-        word = f"Asked for otherwise now, and kept as the student has it: {listed(kept)}."
-        outcome = replace(outcome, sentences=(word, *outcome.sentences))
+        outcome = replace(outcome, sentences=(f"{KEPT} {listed(kept)}.", *outcome.sentences))
     if before is not None and before.plan:
         outcome = replace(outcome, changed=what_changed(before, plan, asked.request, outcome.minutes))
     ics = ical.to_ics(plan, asked.request, links=run.links, marks=marks(said(before)))
     return Made(outcome, written, to_json(plan, indent=0), ics, row_asks)
 
 
+def as_it_is_now(
+    known: Outcome, request: Request, plan: Plan, courses: Courses, whole: ClassPlan | None = None, *, own: bool
+) -> Outcome:
+    """The outcome of a row whose plan was changed after it was ``known``: its figures and sentences are those of now.
+
+    What was said of the student's own changes stays while there are any (``own``). A row that was wrong says nothing
+    of the plan that it had before, and stays wrong.
+    """
+    if known.status is Status.WRONG:
+        return known
+    outcome = replace(judged(known, plan, request.effort.usual, common_calendars(courses)), changed=None)
+    said_of = [one for one in known.sentences if own and one.startswith((KEPT, LEFT_ALONE))]
+    apart = elsewhere(whole, plan) if whole is not None else ""
+    if outcome.status is Status.PLANNED and (apart or any(one.startswith(LEFT_ALONE) for one in said_of)):
+        outcome = replace(outcome, status=Status.WARNINGS)
+    return replace(outcome, sentences=(*said_of, *filter(None, [apart]), *outcome.sentences))
+
+
+KEPT = "Asked for otherwise now, and kept as the student has it:"
+LEFT_ALONE = "What the student changed does not go with what is asked for now, so the plan stays as it is:"
+
+
 def left_alone(row: Row, outcome: Outcome, problem: Problem) -> Outcome:
     """The outcome of a plan that stays, since what its student changed and what is asked for now do not go together."""
-    sentence = f"What the student changed does not go with what is asked for now, so the plan stays as it is: {problem}"
-    told = tuple(one for one in outcome.sentences if not one.startswith(sentence[:40]))
-    return with_warning(replace(outcome, row=row.number, sentences=told, changed=None), sentence)
+    told = tuple(one for one in outcome.sentences if not one.startswith(LEFT_ALONE))
+    return with_warning(replace(outcome, row=row.number, sentences=told, changed=None), f"{LEFT_ALONE} {problem}")
 
 
 def with_warning(outcome: Outcome, sentence: str) -> Outcome:

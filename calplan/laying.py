@@ -61,22 +61,28 @@ def where_of(ahead: Sequence[Block], tasks: Iterable[Task]) -> Where:
     return Where(units, held)
 
 
-def led(where: Where, lead: Plan, tasks: Iterable[Task]) -> Where:
-    """Where tasks lie that a class has too: on the class's days, but for those of which the student holds something."""
+def led(work: Workload, where: Where, lead: Plan) -> tuple[Workload, Where]:
+    """Where tasks lie that a class has too: on the class's days, but for those of which the student holds something.
+
+    What the class itself does not do on the day that it is fixed for is drawn there no more.
+    """
     of_class = {task.id: topic_of(task) for task in lead.tasks if task.role not in ASIDE}
     days: dict[Topic, dict[date, set[int]]] = {}
     for day in lead.days:
         for part in (part for part in day.parts if part.task in of_class):
             mine = days.setdefault(of_class[part.task], {}).setdefault(day.day, set())
             mine.update(range(part.first, part.first + part.units))
-    units = dict(where.units)
-    for task in tasks:
+    units, jobs = dict(where.units), list(work.jobs)
+    for place, task in enumerate(work.tasks):
         theirs = days.get(topic_of(task))
-        if theirs is not None and task.id not in where.held:
-            open_ = set(task.open)
-            units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
-    elsewhere = frozenset(task for task, mine in units.items() if mine != where.units.get(task, {}))
-    return where._replace(units=units, led=elsewhere)
+        if theirs is None or task.id in where.held:
+            continue
+        open_ = set(task.open)
+        units[task.id] = {day: sorted(some & open_) for day, some in theirs.items() if some & open_}
+        if set(theirs) != {task.fixed}:
+            jobs[place] = replace(jobs[place], nearer=())
+    elsewhere = frozenset(task for task, lies in units.items() if lies != where.units.get(task, {}))
+    return work._replace(jobs=tuple(jobs)), where._replace(units=units, led=elsewhere)
 
 
 Topic = tuple[object, ...]

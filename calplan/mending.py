@@ -142,6 +142,7 @@ def searched(
         kept,
         board_beside(board, before).room,
         late=late,
+        waits=False,
     )
     fixed = [job_in(job, one) for job, one in zip(jobs, near, strict=True)]
     for tried in (fixed, jobs):

@@ -151,6 +151,25 @@ def leave_out(mapping: Written, exam: str, material: str) -> dict[str, Any]:
     return _with_exam(mapping, exam, without)
 
 
+def come_late(mapping: Written, exam: str, material: str, in_hand: date) -> dict[str, Any]:
+    """The request in which a material of an exam, both by their keys, is in hand from a day on only.
+
+    Raises InvalidRequest where no exam has the key. Whether the exam has the material is found out in reading.
+    """
+    return _with_exam(mapping, exam, lambda table: with_late(table, exam, material, in_hand))
+
+
+def with_late(table: Written, exam: str, material: str, in_hand: date) -> dict[str, Any]:
+    """A written exam in which a material comes on a day, whatever was said of it before."""
+    short = material.removeprefix(f"{exam}.")
+    entries = []
+    for entry in _entries(table, "late"):
+        named = entry.get("material", ()) if isinstance(entry, Mapping) else ()
+        others = [one for one in named if one not in (short, f"{exam}.{short}")]
+        entries += [{**entry, "material": others} if len(others) < len(named) else entry] if others or not named else []
+    return {**table, "late": [*entries, {"in_hand": in_hand.isoformat(), "material": [short]}]}
+
+
 def move_exam(mapping: Written, exam: str, start: datetime, latest: date | None = None) -> dict[str, Any]:
     """The request with an exam, by its key, at another wall-clock time of its zone.
 

@@ -105,7 +105,7 @@ def by_fixed_day(fit: Fit, task: Task) -> list[Task]:
     """
     begun = {key for block in fit.past for one in block.worked if one.exam == fit.exam.key for key in one.pieces}
     if task.behind or task.role is not Role.COVER or begun & {item.material for item in task.items}:
-        return [replace(task, fixed=None) if task.fixed is not None else task]
+        return [replace(task, fixed=None, astray=True) if task.fixed is not None else task]
     now = {one.key: fit.setting.fixed(one) for one in fit.exam.materials}
     of_day: dict[date | None, list[Item]] = {}
     for item in task.items:
@@ -121,7 +121,8 @@ def part_of(fit: Fit, task: Task, items: Sequence[Item], day: date | None, *, sa
     ranks = first_ranks(items)
     ideal = fit.setting.days[fit.setting.nearest(day)] if day is not None else task.ideal
     name = task.id if same else f"{task.id}~{items[0].material}-{items[0].first}"
-    return replace(task, id=name, items=tuple(items), ranks=ranks, kept=len(ranks), ideal=ideal, fixed=day)
+    made = replace(task, id=name, items=tuple(items), ranks=ranks, kept=len(ranks), ideal=ideal, fixed=day)
+    return replace(made, astray=True)  # where it lies was never its turn
 
 
 def substance(material: Material | None) -> tuple[object, ...]:

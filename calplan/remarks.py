@@ -91,7 +91,7 @@ def on_order(one: Prepared, *, opened: bool, bent: bool) -> Iterator[Notice]:
         yield Notice(
             code="order-bent",
             sentence=f"{one.exam.subject}: the kinds do not take turns in their usual order everywhere, because some "
-            "material comes too late for its turn.",
+            f"material comes too late for its turn{' or is fixed for a day' if one.exam.fixed_days else ''}.",
         )
 
 

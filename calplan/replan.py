@@ -96,7 +96,8 @@ def mend(
     where = where_of(ahead, work.tasks)
     most = old.figures.maximum
     if lead is not None:
-        where, most = led(where, lead, work.tasks), max(most, lead.figures.maximum)
+        work, where = led(work, where, lead)
+        most = max(most, lead.figures.maximum)
     made = lay(ground, work, carry, old, where, most=most, stay=way is Way.STAY)
     ground = ground._replace(notices=(*ground.notices, *on_maximum(work, made)))
     digest = sha256(to_json(request, indent=0)).hexdigest()

@@ -20,7 +20,7 @@ import re
 from collections import Counter
 from difflib import get_close_matches
 from hashlib import blake2b
-from typing import IO, TYPE_CHECKING, Any, NamedTuple
+from typing import IO, TYPE_CHECKING, Any, Literal, NamedTuple
 from unicodedata import normalize
 
 from calplan.errors import InvalidRequest, Problem
@@ -37,7 +37,8 @@ MOST_LINES = 60
 MOST_CELL = 10_000
 """Characters of one cell."""
 MOST_COLUMNS = 2_000
-SEPARATORS = ",;\t"
+Separator = Literal[",", ";", "\t"]
+SEPARATORS: tuple[Separator, ...] = (",", ";", "\t")
 
 COLUMNS = {
     "reference": "What the school calls the student: a number or a code; no name is needed.",
@@ -177,7 +178,7 @@ class Lines:
 def csv_rows(first: Line, lines: Lines, name: str) -> Iterator[Row]:
     """The rows of a CSV file, after its headings."""
     lines.give_back([first])
-    separator = max(SEPARATORS, key=lambda one: headings_known(first.text, one))
+    separator = separator_in(first.text)
     heads = record(lines, separator, None)
     if heads is None or heads.problem:
         raise refused(f"{name}, row {first.number}", *(heads.problem if heads and heads.problem else UNCLOSED))
@@ -286,6 +287,20 @@ def look_like_rows(texts: Sequence[str], separator: str, width: int) -> bool:
 def form_of(reference: str) -> str:
     """What references of one school have in common: S-17 and S-9 have the form a-0, Élan and Anna the form a."""
     return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "0", reference))
+
+
+def separator_of(file: IO[bytes], name: str = "roster") -> Separator:
+    """What stands between the cells of a roster, read from where the file stands; a comma for lines of JSON.
+
+    Raises :class:`InvalidRequest` where the file is no text.
+    """
+    first = next((line.text for line in numbered(text_of(file, name)) if line.text.strip()), "")
+    return "," if first.lstrip().startswith("{") else separator_in(first)
+
+
+def separator_in(headings: str) -> Separator:
+    """The separator with which a line has the most known headings."""
+    return max(SEPARATORS, key=lambda one: headings_known(headings, one))
 
 
 def headings_known(line: str, separator: str) -> tuple[int, int]:

@@ -74,7 +74,7 @@ def solve(board: Board, jobs: Sequence[Job], *, essentials: bool = False, opened
     free = [run for run in runs if not jobs[run.job].pinned]
     canvas = Canvas(board, jobs, kept, rooms, pinned)
     layout = weave(canvas, free)
-    days = [list(pieces) for pieces in layout.days]
+    days = [sorted(pieces, key=lambda piece: not jobs[piece.job].nearer) for pieces in layout.days]  # fixed ones first
     for run in pinned:
         days[run.release].append(Piece(run.job, run.first, run.units))
     return Solution(
@@ -89,12 +89,12 @@ def solve(board: Board, jobs: Sequence[Job], *, essentials: bool = False, opened
 
 
 def bent_exams(layout: Layout, jobs: Sequence[Job]) -> frozenset[int]:
-    """The exams whose jobs do not lie in their order, day by day."""
+    """The exams whose jobs do not lie in their order, day by day; those that are fixed for a day have none to keep."""
     latest: dict[int, int] = {}
     bent = set()
     for pieces in layout.days:
         today: dict[int, int] = {}
-        for piece in sorted(pieces, key=itemgetter(0)):
+        for piece in sorted((one for one in pieces if not jobs[one.job].nearer), key=itemgetter(0)):
             exam = jobs[piece.job].exam
             if piece.job < latest.get(exam, -1):
                 bent.add(exam)

@@ -19,7 +19,7 @@ from calplan.courses import request_of
 from calplan.errors import BrokenPlan
 from calplan.identities import Side, in_place_of
 from calplan.laying import Topic, topic_of
-from calplan.model import identity
+from calplan.model import Role, identity
 from calplan.planner import make_plan
 from calplan.replan import mend
 from calplan.request import from_mapping
@@ -35,6 +35,9 @@ if TYPE_CHECKING:
     from calplan.checkins import Entry
     from calplan.courses import Courses, Section
     from calplan.model import Block, Plan, Request
+
+NO_TOPIC = ASIDE | {Role.TAPER, Role.EVE}
+"""What is no topic of the class's days: it goes by each student's own last days."""
 
 
 class ClassPlan(NamedTuple):
@@ -96,7 +99,8 @@ def with_class(
     log = tuple(log)
     if before is not None and (log or has_begun(before.plan, as_of)):
         return mend(before.plan, before.request, request, files, log, as_of=as_of, lead=whole.plan, reading=reading)
-    plan = own(mend(whole.plan, whole.request, request, files, as_of=as_of, reading=reading), seed, as_of)
+    dealt = mend(whole.plan, whole.request, request, files, as_of=as_of, lead=whole.plan, reading=reading)
+    plan = own(dealt, seed, as_of)
     if before is not None:
         plan = in_place_of(before, Side(plan, request), as_of)
     if faults := rules.check(request, plan):
@@ -146,7 +150,7 @@ def nearest(day: date, days: Counter[date]) -> set[date]:
 
 def days_of(plan: Plan) -> dict[Topic, Counter[date]]:
     """How many units of each topic lie on which day."""
-    topics = {task.id: topic_of(task) for task in plan.tasks if task.role not in ASIDE}
+    topics = {task.id: topic_of(task) for task in plan.tasks if task.role not in NO_TOPIC}
     found: dict[Topic, Counter[date]] = {}
     for day in plan.days:
         for part in day.parts:

@@ -1,9 +1,10 @@
 """How several exams are woven into one order.
 
-Inside an exam the order is law; between exams it is free, and the number of ways is beyond counting. A few good orders
-are proposed (:func:`orders`), each is cut into days as well as it can be, and the best is mended while that helps
-(:func:`rewoven`): tasks that the weave tore apart are drawn together, and neighbouring exams change places.
-Measured against CP-SAT, which may weave in any way, this is as good or within a cut or two (tests/bench/oracle.py).
+Inside an exam the order is law; between exams it is free, as it is between an exam and what it has fixed for days, and
+the number of ways is beyond counting. A few good orders are proposed (:func:`orders`), each is cut into days as well as
+it can be, and the best is mended while that helps (:func:`rewoven`): tasks that the weave tore apart are drawn
+together, and neighbouring exams change places. Measured against CP-SAT, which may weave in any way, this is as good or
+within a cut or two (tests/bench/oracle.py).
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ def weave(canvas: Canvas, runs: Sequence[Run]) -> Layout:
         raise InvalidRequest([too_much(canvas, runs)])
     tariff = Tariff(canvas, runs)
     cuts = sorted(filter(None, map(tariff.cut, proposed)), key=lambda cut: cut.score)
-    if len({canvas.jobs[run.job].exam for run in runs}) < 2 or not keeps_order(canvas.jobs, cuts[0].order):
+    if len({canvas.jobs[run.job].line for run in runs}) < 2 or not keeps_order(canvas.jobs, cuts[0].order):
         return cuts[0].layout
     trials = min(TRIALS, CELLS_TRIED // (work * len(cuts[:MENDED])))
     mended = [rewoven(cut, trials) for cut in cuts[:MENDED]]
@@ -82,7 +83,7 @@ def orders(runs: Sequence[Run], jobs: Sequence[Job], room: Sequence[int]) -> lis
     """
     lawful = monotone(runs, jobs)
     found = [sorted(lawful, key=lambda run: (jobs[run.job].ideal, jobs[run.job].exam, run.job, run.first))]
-    if len({jobs[run.job].exam for run in runs}) > 1:
+    if len({jobs[run.job].line for run in runs}) > 1:
         found += woven(lawful, jobs, room)
     unique = [order for i, order in enumerate(found) if order not in found[:i]]
     if any(feasible(order, room) for order in unique):
@@ -93,12 +94,12 @@ def orders(runs: Sequence[Run], jobs: Sequence[Job], room: Sequence[int]) -> lis
 
 
 def monotone(runs: Sequence[Run], jobs: Sequence[Job]) -> list[Run]:
-    """The runs with releases that never fall and dues that never fall along an exam.
+    """The runs with releases that never fall and dues that never fall along an exam, or along what it has fixed.
 
-    An exam in which a window closes by that cannot keep its order; its runs keep their windows.
+    A line in which a window closes by that cannot keep its order; its runs keep their windows.
     """
     result = []
-    for _, group in groupby(sorted(runs, key=lambda r: (jobs[r.job].exam, r.job, r.first)), lambda r: jobs[r.job].exam):
+    for _, group in groupby(sorted(runs, key=lambda r: (jobs[r.job].line, r.job, r.first)), lambda r: jobs[r.job].line):
         mine = list(group)
         releases = list(accumulate((run.release for run in mine), max))
         dues = list(accumulate((run.due for run in reversed(mine)), min))[::-1]
@@ -167,13 +168,13 @@ def feasible(order: Sequence[Run], room: Sequence[int]) -> bool:
 
 
 def keeps_order(jobs: Sequence[Job], order: Iterable[Run]) -> bool:
-    """Whether each exam's units stand in its own order."""
-    last: dict[int, tuple[int, int]] = {}
+    """Whether the units of each line of jobs stand in its own order."""
+    last: dict[tuple[int, bool], tuple[int, int]] = {}
     for run in order:
-        exam = jobs[run.job].exam
-        if (run.job, run.first) < last.get(exam, (-1, -1)):
+        line = jobs[run.job].line
+        if (run.job, run.first) < last.get(line, (-1, -1)):
             return False
-        last[exam] = (run.job, run.first)
+        last[line] = (run.job, run.first)
     return True
 
 

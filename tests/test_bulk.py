@@ -422,6 +422,65 @@ def test_a_formula_is_told_as_text(text):
     assert safe_cell(text) == f"'{text.strip()}"
 
 
+def plainly(text: str, separator: str) -> list[list[str]]:
+    """The records of a CSV text, letter by letter as RFC 4180 (section 2) has them, with another separator."""
+    records, cells, cell, quoted, at = [], [], "", False, 0
+    while at < len(text):
+        letter = text[at]
+        if quoted and text[at : at + 2] == '""':
+            cell, at = cell + '"', at + 1
+        elif letter == '"':
+            quoted = not quoted
+        elif quoted or letter not in (separator, "\r"):
+            cell += letter
+        else:
+            cells, cell = [*cells, cell], ""
+            if letter == "\r":
+                assert text[at : at + 2] == "\r\n"
+                records, cells, at = [*records, cells], [], at + 1
+        at += 1
+    assert not quoted
+    assert not cells
+    return records
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_the_results_have_the_rosters_separator(tmp_path, separator):
+    """So that the spreadsheet that wrote the one opens the other; all else is as with commas, to the letter."""
+    folder = small(tmp_path / "in", BEFORE[9:])
+    with (folder / "roster.csv").open("a", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerows([name, course, *[""] * (HEADINGS.count(",") - 1)] for name, course in STRANGE)
+    run(*command(folder, tmp_path / "commas"))
+    with (folder / "roster.csv").open(encoding="utf-8", newline="") as file:
+        cells = list(csv.reader(file))
+    with (folder / "roster.csv").open("w", encoding="utf-8-sig", newline="") as file:
+        csv.writer(file, delimiter=separator).writerows(cells)
+    run(*command(folder, tmp_path / "out"))
+    run(*command(folder, tmp_path / "twice"))
+    texts = {one: (tmp_path / one / "results.csv").read_bytes().decode("utf-8-sig") for one in ("commas", "out")}
+    assert plainly(texts["out"], separator) == plainly(texts["commas"], ",")
+    assert len({len(cells) for cells in plainly(texts["out"], separator)}) == 1
+    every = [cell for cells in plainly(texts["out"], separator) for cell in cells]
+    assert all(any(sign in cell for cell in every) for sign in ';,"')
+    assert not [cell for cell in every if cell.startswith(tuple("=+-@\t\r"))]
+    assert (tmp_path / "twice" / "results.csv").read_bytes() == (tmp_path / "out" / "results.csv").read_bytes()
+    with zipfile.ZipFile(tmp_path / "out" / "everything.zip") as archive:
+        assert archive.read("results.csv") == (tmp_path / "out" / "results.csv").read_bytes()
+
+
+STRANGE = (("=1+1", "chemistry"), ('Q "1"', "a; b"), ("Q, 2; 3", "x, y; z"), ("Q-4", "\t+1"))
+"""References and courses in which there are separators, quotes and formulas."""
+
+
+def test_the_results_of_lines_of_json_have_commas(tmp_path):
+    folder = small(tmp_path / "in", [])
+    line = json.dumps({"reference": "S-1", "course": "chemistry; civics; \t", "section": "A"})
+    (folder / "roster.csv").write_text(f"\n{line}\n", "utf-8")
+    run(*command(folder, tmp_path / "out"))
+    assert results(tmp_path / "out").keys() == {"S-1"}
+
+
 def texts(out: Path) -> list[str]:
     """All that is handed out: results, summary, calendars, the archive with all of its files, and the outcomes."""
     found = [(out / name).read_text("utf-8") for name in ("results.csv", "summary.html", "outcomes.jsonl")]

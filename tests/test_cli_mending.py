@@ -169,6 +169,12 @@ BY_HAND = [
     (("--only", "2027-01-12=20"), "", "", "\n[[short_days]]\nday = 2027-01-12\nminutes = 20\n"),
     (("--limit", "75"), "limit = 60", "limit = 75", ""),
     (("--essentials",), "schema = 1", 'schema = 1\nkeep = "essentials"', ""),
+    (
+        ("--late", "chem", "quiz-5", "2027-01-20"),
+        'scope = "term"',
+        'scope = "term"\nlate = [{ in_hand = 2027-01-20, material = ["quiz-5"] }]',
+        "",
+    ),
     (("--leave-out", "chem", "chem.quiz-5"), 'scope = "term"', 'scope = "term"\nleave_out = ["chem.quiz-5"]', ""),
     (("--move-exam", "chem", "2027-02-08T10:00"), "2027-02-04T09:00", "2027-02-08T10:00", ""),
 ]

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 import vobject
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calplan import ical, rules
@@ -148,6 +148,19 @@ def test_what_is_fixed_lies_on_its_day_and_the_rest_takes_turns_around_it() -> N
     assert not any(notice.code == "off-fixed-day" for notice in plan.notices)
 
 
+def test_fixed_days_do_not_bend_the_order_of_the_rest() -> None:
+    """Free stops are not caught between fixed ones: the kinds take turns, and no day is fuller than it must be."""
+    hours = [{"days": ["mon", "tue", "thu", "sat"], "start": "16:00", "end": "19:00"}]
+    mapping = {**written((12, "quiz-1; homework-2"), (19, "old"), (21, "quiz-3")), "study_hours": hours}
+    _, plan = made(mapping)
+    assert not any(notice.code == "order-bent" for notice in plan.notices)
+    free = [task for task in plan.tasks if task.role is Role.COVER and not task.fixed]
+    firsts = [next(d.day for d in plan.days if any(p.task == task.id for p in d.parts)) for task in free]
+    assert firsts == sorted(firsts)
+    bare = make_plan(from_mapping({**mapping, "exam": [{**mapping["exam"][0], "fixed_day": []}]}), {}, as_of=NOW)
+    assert plan.figures.maximum <= bare.figures.maximum + 10
+
+
 def test_a_topic_stands_for_all_of_its_pieces_whatever_their_kind() -> None:
     _, plan = made(written((13, "gases")))
     fixed = [task for task in plan.tasks if task.fixed == jan(13)]
@@ -225,6 +238,7 @@ def test_the_calendar_says_why_it_is_today() -> None:
     assert "This day was fixed for quizzes" in text
 
 
+@settings(max_examples=40)
 @given(asked=requests())
 def test_any_request_gives_a_sound_plan_whose_fixed_work_is_where_it_says(asked: tuple[Request, datetime]) -> None:
     """The checker is content (or the plan would not leave), and nothing that is fixed is lost for its day's sake."""
@@ -312,6 +326,7 @@ def shares(plan: Plan) -> dict[str, list[int]]:
     return {key: sorted(numbers) for key, numbers in sorted(found.items())}
 
 
+@settings(max_examples=40)
 @given(asked=requests(), data=st.data(), days=st.integers(0, 20))
 def test_other_fixed_days_for_any_plan_under_way_lose_no_piece(
     asked: tuple[Request, datetime], data: st.DataObject, days: int

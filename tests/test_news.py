@@ -18,7 +18,16 @@ from hypothesis import strategies as st
 
 from calplan.errors import InvalidRequest
 from calplan.model import Exam, Keep, Request
-from calplan.news import keep_essentials, leave_out, lose_days, move_exam, only_minutes, raise_limit, slow_return
+from calplan.news import (
+    come_late,
+    keep_essentials,
+    leave_out,
+    lose_days,
+    move_exam,
+    only_minutes,
+    raise_limit,
+    slow_return,
+)
 from calplan.request import from_mapping
 
 if TYPE_CHECKING:
@@ -229,6 +238,17 @@ def test_what_is_left_out_is_gone_and_all_else_keeps_its_name() -> None:
         from_mapping(leave_out(base(), "chem", "chem.homework-9"))
 
 
+def test_material_that_comes_late_is_in_hand_from_its_day_on_and_the_last_word_counts() -> None:
+    early = come_late(come_late(base(), "chem", "quiz-1", date(2027, 1, 18)), "chem", "homework-2", date(2027, 1, 18))
+    mapping = come_late(early, "chem", "chem.quiz-1", date(2027, 1, 20))
+    days = {one.key: one.in_hand for one in from_mapping(mapping).exams[0].materials if one.in_hand}
+    assert days["chem.quiz-1"] == date(2027, 1, 20)
+    assert days["chem.homework-2"] == date(2027, 1, 18)
+    assert come_late(mapping, "chem", "quiz-1", date(2027, 1, 20)) == mapping
+    with pytest.raises(InvalidRequest, match="no material of this exam has the key or the topic “homework-99”"):
+        from_mapping(come_late(base(), "chem", "homework-99", date(2027, 1, 20)))
+
+
 def test_an_exam_moves_and_its_latest_day_with_it() -> None:
     moved = from_mapping(move_exam(base(), "exam-2", datetime(2027, 2, 9, 8, 30))).exams[1]
     assert (moved.start, moved.latest) == (datetime(2027, 2, 9, 8, 30), None)
@@ -252,6 +272,7 @@ NEWS: dict[str, tuple[str, Callable[[dict[str, Any]], dict[str, Any]]]] = {
     "limit": ("effort", partial(raise_limit, minutes=90)),
     "out": ("exam", partial(leave_out, exam="chem", material="chem.homework-2")),
     "other out": ("exam", partial(leave_out, exam="chem", material="chem.quiz-1")),
+    "late": ("exam", partial(come_late, exam="chem", material="chem.homework-3", in_hand=date(2027, 1, 20))),
     "move": ("exam", partial(move_exam, exam="chem", start=datetime(2027, 2, 8, 9), latest=date(2027, 2, 9))),
     "other move": ("exam", partial(move_exam, exam="exam-2", start=datetime(2027, 2, 8, 11))),
 }

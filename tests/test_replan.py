@@ -764,3 +764,15 @@ def test_a_timed_paper_keeps_clear_of_a_block_that_is_under_way() -> None:
 
     assert paper_of(-120).day == block.day
     assert paper_of(5).day > block.day
+
+
+def test_an_appointment_that_begins_at_the_very_moment_of_mending_is_over() -> None:
+    """It was a block of the plan, and is one of its past now: once, and not missed."""
+    start = datetime(2027, 1, 6, 16, 0)
+    asked = replace(CHEMISTRY, appointments=(Appointment(title="Tutoring", start=start, minutes=30),))
+    as_of = start.replace(tzinfo=ZoneInfo(CHEMISTRY.zone)).astimezone(UTC)
+    old = make_plan(asked, {}, as_of=as_of)
+    assert [block.title for block in old.blocks if block.fixed] == ["Tutoring"]
+    new = mend(old, asked, replace(asked, title="Other"), {}, as_of=as_of)
+    assert not any(block.fixed for block in new.blocks)
+    assert [block.fixed for block in new.past] == [True]

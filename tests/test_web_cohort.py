@@ -14,11 +14,14 @@ from html import unescape
 from threading import Event, Thread
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 import icalendar
 import msgspec
 import pytest
 import segno
+from alembic import command
+from sqlalchemy import event as happening
 from sqlalchemy import func, select
 
 from calplan.model import Role, plan_from_json
@@ -553,6 +556,27 @@ def test_everything_is_safe_to_open_and_has_links_that_work(both: Flask) -> None
     assert again.data == client.get(f"{path}/everything.zip").data
 
 
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_results_have_the_separator_of_the_roster_that_was_handed_in_last(both: Flask, separator: str) -> None:
+    client = both.test_client()
+    path = made(both, client, *GOOD[2:3])
+
+    def heading() -> str:
+        with zipfile.ZipFile(io.BytesIO(client.get(f"{path}/everything.zip").data)) as found:
+            return found.read("results.csv").decode("utf-8-sig").splitlines()[0]
+
+    assert heading().startswith("row,reference,course,")
+    again = roster(*GOOD[2:3]).replace(b",", separator.encode())
+    assert hand_in(client, again, f"{path}/again", courses=None).status_code == 200
+    runner(both).wait()
+    assert heading().startswith(separator.join(("row", "reference", "course", "")))
+    closed = client.post(f"{path}/act", data={"act": "closed", "first": "2027-01-18", "last": "", "title": "closed"})
+    runner(both).wait()
+    assert client.post(closed.location).status_code == 303
+    runner(both).wait()
+    assert heading().startswith(separator.join(("row", "reference", "course", "")))
+
+
 # -------------------------------------------------------------------------------------------------- handed in again
 
 
@@ -612,6 +636,77 @@ def test_another_courses_file_alone_plans_whom_it_concerns(app: Flask, client: F
     runner(app).wait()
     after = feeds(client, path)
     assert {one for one in after if after[one] != before[one]} == {"S-3"}  # the one of civics
+
+
+def test_courses_without_a_roster_keep_the_rows_and_plan_whom_they_concern(both: Flask) -> None:
+    client = both.test_client()
+    path = made(both, client, *ALL)
+    before, rows = feeds(client, path), members(both, path)
+    moved = COURSES.replace(b'start = "2027-02-08T10:30"', b'start = "2027-02-09T10:30"')
+    answer = hand_in(client, None, f"{path}/again", courses=moved, calendars=None)
+    assert answer.status_code == 200, words(answer)
+    assert "No roster was handed in: the rows are as before." in words(answer)
+    assert "No longer in the roster: 0." in words(answer)
+    runner(both).wait()
+    after = feeds(client, path)
+    assert {one for one in after if after[one] != before[one]} == {"S-3"}  # the one of civics
+    assert [(one.key, one.number, one.cells, one.status) for one in members(both, path).values()] == [
+        (one.key, one.number, one.cells, one.status) for one in rows.values()
+    ]
+
+
+def test_calendars_without_a_roster_are_planned_around(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:4])
+    before, rows = feeds(client, path), members(app, path)
+    trip = b"BEGIN:VEVENT\r\nUID:trip\r\nDTSTART:20270118T200000Z\r\nDTEND:20270121T060000Z\r\nEND:VEVENT\r\n"
+    calendars = archive(timetable__ics=TIMETABLE.replace(b"END:VCALENDAR", trip + b"END:VCALENDAR"))
+    for courses in (None, COURSES):
+        answer = hand_in(client, None, f"{path}/again", courses=courses, calendars=calendars)
+        assert answer.status_code == 200, words(answer)
+        runner(app).wait()
+        after = feeds(client, path)
+        assert list(after) == list(before)
+        for reference, (data, _) in after.items():
+            starts = [one.start for one in events(data).values() if isinstance(one.start, datetime)]
+            assert starts
+            away = [
+                one
+                for one in starts
+                if datetime(2027, 1, 18, 20, tzinfo=UTC) <= one < datetime(2027, 1, 21, 6, tzinfo=UTC)
+            ]
+            assert not away, reference
+        assert after != before
+    assert {key: one.cells for key, one in members(app, path).items()} == {key: one.cells for key, one in rows.items()}
+
+
+def test_without_a_roster_the_rows_are_those_that_are_there_when_it_is_kept(app: Flask, client: FlaskClient) -> None:
+    """Another roster that comes in between is not undone."""
+    path = made(app, client, *GOOD[:3])
+    parts = served.service_of(app)
+    papers = cohorts.Papers(COURSES, "c.toml", None, "roster")
+    taken = cohorts.take_in(papers, most=1, now=parts.clock(), known=cohorts.Kept(parts.engine, id_of(app, path)))
+    assert hand_in(client, roster(*GOOD[1:4]), f"{path}/again").status_code == 200
+    with store.writing(parts.engine) as connection:
+        cohort = store_cohorts.find(connection, id_of(app, path))
+        assert cohort is not None
+        done = cohorts.again(parts, connection, cohort, taken)
+    assert (done.added, done.vanished) == ((), ("S-1",))
+    assert {key: one.number for key, one in members(app, path).items()} == {"s-1": 0, "s-2": 2, "s-3": 3, "s-4": 4}
+
+
+def test_nothing_handed_in_again_is_told_and_changes_nothing(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:2])
+    before = members(app, path)
+    answer = hand_in(client, None, f"{path}/again", courses=None, calendars=None)
+    assert answer.status_code == 422
+    assert (
+        "Files: no file was chosen, so nothing has changed. Choose a roster, courses or calendars. "
+        "What you leave out stays as it is."
+    ) in words(answer)
+    broken = hand_in(client, None, f"{path}/again", courses=b"schema = ", calendars=None)
+    assert broken.status_code == 422
+    assert "c.toml" in words(broken)
+    assert members(app, path) == before
 
 
 def test_what_a_student_changed_wins_and_is_listed(both: Flask) -> None:
@@ -678,6 +773,135 @@ def test_what_a_student_changed_and_the_roster_asks_for_otherwise_stays_and_is_n
     events = [e for e in plan_from_json(found.plan).blocks if e.day in (date(2027, 1, 20), date(2027, 1, 21))]
     assert events == []
     assert "kept as the student has it: study hours" in words(client.get(f"{path}/row/S-1"))
+
+
+def of_the_calendar(data: bytes) -> tuple[int, int, int]:
+    """Blocks of work, their minutes, and those of the fullest day in Chicago, timed papers aside, of a feed."""
+    blocks, whole, fullest = 0, 0, dict[date, int]()
+    for event in icalendar.Calendar.from_ical(data).walk("VEVENT"):
+        title, start = str(event["SUMMARY"]), event.start
+        if isinstance(start, datetime) and not title.startswith("Exam") and "Questions and answers" not in title:
+            minutes = int((event.end - start).total_seconds()) // 60
+            blocks, whole = blocks + 1, whole + minutes
+            day = start.astimezone(ZoneInfo("America/Chicago")).date()
+            fullest[day] = fullest.get(day, 0) + minutes * ("aper" not in title)
+    return blocks, whole, max(fullest.values())
+
+
+def of_the_results(client: FlaskClient, path: str) -> dict[str, tuple[int, int, int]]:
+    """The same three figures as the results have them."""
+    return {
+        name: (int(row["blocks"]), int(row["minutes in all"]), int(row["fullest day"]))
+        for name, row in everything(client, path)[0].items()
+        if row["blocks"]
+    }
+
+
+def test_figures_of_a_changed_plan_are_those_of_its_calendar(both: Flask) -> None:
+    client = both.test_client()
+    path = made(both, client, *GOOD[:4], BAD[0])
+    first = of_the_results(client, path)
+    assert first == {name: of_the_calendar(data) for name, (data, _) in feeds(client, path).items()}
+    assert shown_rows(client, path, changed="yes") == []
+    assert "changed by the student" not in words(client.get(path))
+    plan, _, _ = links_of(client, path, "S-2")
+    lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-30"}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    now = of_the_results(client, path)
+    assert now == {name: of_the_calendar(data) for name, (data, _) in feeds(client, path).items()}
+    assert {name for name in now if now[name] != first[name]} == {"S-2"}
+    table = client.get(f"{path}/rows?changed=yes").text
+    assert shown_rows(client, path, changed="yes") == ["S-2"]
+    assert f">{now['S-2'][2]} min</td>" in table
+    assert f">{first['S-2'][2]} min</td>" not in table
+    assert '>Cannot fit<br><span class="soft">Changed</span></td>' in table
+    assert shown_rows(client, path, status="cannot fit") == ["S-2"]
+    assert shown_rows(client, path, changed="yes", status="planned") == []
+    glance = words(client.get(path))
+    assert "1 plan was changed by the student, or for them on the plan's page" in glance
+    assert "Cannot fit 1" in glance
+    rows = everything(client, path)[0]
+    assert {name: row["changed on its page"] for name, row in rows.items() if row["changed on its page"]} == {
+        "S-2": "changed"
+    }
+    back = client.post(f"{plan}/undo", data={"version": "2"})
+    assert "done=undone" in back.location
+    assert of_the_results(client, path)["S-2"] == of_the_calendar(feeds(client, path)["S-2"][0])
+    assert shown_rows(client, path, changed="yes") == []
+
+
+def test_what_is_planned_again_on_top_of_a_students_change_has_figures_of_both(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:2])
+    plan, _, _ = links_of(client, path, "S-2")
+    lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-30"}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    changed = of_the_results(client, path)
+    assert hand_in(client, roster(*GOOD[:2]), f"{path}/again", courses=COURSES + b"\n").status_code == 200
+    runner(app).wait()
+    assert of_the_results(client, path) == changed, "nothing is asked for otherwise"
+    moved = COURSES.replace(b'start = "2027-02-05T13:00"', b'start = "2027-02-09T13:00"')
+    assert moved != COURSES
+    assert hand_in(client, None, f"{path}/again", courses=moved).status_code == 200
+    runner(app).wait()
+    after = of_the_results(client, path)
+    assert after["S-2"] != changed["S-2"]
+    assert after == {name: of_the_calendar(data) for name, (data, _) in feeds(client, path).items()}
+    assert shown_rows(client, path, changed="yes") == ["S-2"]
+
+
+def test_figures_from_before_a_change_are_called_so(both: Flask) -> None:
+    """A database of an earlier version: it has no word of what students changed, and results had commas."""
+    client = both.test_client()
+    path = made(both, client, *GOOD[:2])
+    plan, _, _ = links_of(client, path, "S-2")
+    lost = {"version": "1", "first": "2027-01-12", "last": "2027-01-30"}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    engine, config = served.service_of(both).engine, store.alembic_config()
+    with store.writing(engine) as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0003")
+    store.migrate(engine)
+    assert "Changed; figures as before that" in words(client.get(f"{path}/rows?changed=yes"))
+    assert "but for 1 of them" in words(client.get(path))
+    assert everything(client, path)[0]["S-2"]["changed on its page"] == "changed; figures as before that"
+    assert "older than that change" in words(client.get(f"{path}/row/s-2"))
+    more = {"version": "2", "first": "2027-01-31", "last": "2027-01-31"}
+    assert client.post(f"{plan}/difference", data=more).status_code == 303
+    assert "figures as before" not in words(client.get(f"{path}/rows?changed=yes"))
+    assert of_the_results(client, path)["S-2"] == of_the_calendar(feeds(client, path)["S-2"][0])
+
+
+def test_who_leaves_the_class_by_an_own_change_is_told(app: Flask, client: FlaskClient) -> None:
+    together = COURSES.replace(b'start = "2027-02-04T09:00"', b'start = "2027-02-04T09:00"\ntogether = true')
+    assert together != COURSES
+    path = made(app, client, *GOOD[:1], courses=together)
+    assert "Not with the class" not in words(client.get(f"{path}/rows"))
+    plan, feed, _ = links_of(client, path, "S-1")
+    days = sorted({str(one.start)[:10] for one in events(client.get(feed).data).values()})
+    lost = {"version": "1", "first": days[2], "last": days[2]}
+    assert client.post(f"{plan}/difference", data=lost).status_code == 303
+    assert "Not with the class: its work of" in words(client.get(f"{path}/rows"))
+    assert shown_rows(client, path, status="planned with warnings", changed="yes") == ["S-1"]
+
+
+def test_pages_of_a_cohort_read_no_plan_however_many_were_changed(app: Flask, client: FlaskClient) -> None:
+    path = made(app, client, *GOOD[:4])
+    said: list[str] = []
+    engine = served.service_of(app).engine
+    happening.listen(engine, "before_cursor_execute", lambda *given: said.append(given[2]))
+
+    def asked(page: str) -> list[str]:
+        said.clear()
+        assert client.get(path + page).status_code == 200
+        assert not [one for one in said if re.search(r"plans\.(plan|document)\b(?! *!=)", one.partition("FROM")[0])]
+        return list(said)
+
+    before = {page: asked(page) for page in ("", "/rows", "/rows?changed=yes")}
+    for reference in ("S-1", "S-2", "S-3"):
+        plan, _, _ = links_of(client, path, reference)
+        assert client.post(f"{plan}/difference", data={"version": "1", "first": "2027-01-12"}).status_code == 303
+    assert len(shown_rows(client, path, changed="yes")) == 3
+    assert {page: asked(page) for page in before} == before
 
 
 def test_a_student_who_changes_while_the_row_waits_wins_too(app: Flask, client: FlaskClient) -> None:

@@ -154,6 +154,32 @@ def test_from_the_first_glance_to_one_student(
 
 
 @SIZES
+def test_the_load_of_all_seven_days_is_seen_without_scrolling(
+    browser: Browser, served: Served, files: dict[str, Path], size: tuple[int, int]
+) -> None:
+    """At the usual and at the least width, each day's figure lies below its name, and inside the window."""
+    with visit(browser, size) as (page, _):
+        page.goto(planned(page, served, files))
+        loads = page.get_by_role("table", name="Hours of study of all together")
+        for width in {size[0], NARROW[0] if size == PHONE else size[0]}:
+            page.set_viewport_size({"width": width, "height": size[1]})
+            expect(loads.get_by_role("row")).to_have_count(6)
+            names = [one.bounding_box() for one in loads.get_by_role("columnheader").all()][1:]
+            assert len(names) == 7
+            for row in loads.get_by_role("row").all()[1:]:
+                for name, cell in zip(
+                    names, [one.bounding_box() for one in row.get_by_role("cell").all()], strict=True
+                ):
+                    assert name
+                    assert cell
+                    assert abs(name["x"] - cell["x"]) < 1
+                    assert 0 <= cell["x"] < cell["x"] + cell["width"] <= width
+            inside = "all => all.every(one => one.scrollWidth <= one.clientWidth)"
+            assert page.locator(".scroll, .loads :is(td, th[scope=row])").evaluate_all(inside)
+        sound(page)
+
+
+@SIZES
 def test_without_scripts_everything_can_be_done(
     browser: Browser, served: Served, files: dict[str, Path], size: tuple[int, int]
 ) -> None:
@@ -161,7 +187,7 @@ def test_without_scripts_everything_can_be_done(
         cohort = planned(page, served, files)
         page.goto(cohort)
         expect(page.get_by_text("All 6 rows are done.")).to_be_visible()
-        page.get_by_role("link", name="Hand in another roster").click()
+        page.get_by_role("link", name="Hand in again: roster, courses or calendars").click()
         page.get_by_label("Roster", exact=True).set_input_files(files["roster"])
         page.get_by_role("button", name="Plan what changed").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("The roster is taken in")

@@ -613,6 +613,7 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         "one": two, "own": False, "plan": "", "sentence": "", "replaced": False, "act": text,
         "begun": (), "check_in": TOKEN, **about,
     }  # fmt: skip
+    changed = [*all_members, member(4, "planned", outcome, "s-3")._replace(own=None)]
     asked = cohort_pages.Asked(text=text, status="cannot fit", page=2)
     found = cohort_pages.table(all_members, cohort_pages.Asked())
     list_of_two = [Going(one, text), Going(two, text)]
@@ -623,7 +624,7 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         weeks=sheet, exams=((day, exam),), zone=plan.zone, unsaid=frozenset({plan.blocks[0].uid}),
     )  # fmt: skip
     paper = {"sections": [text], "asked": asked, "weeks": "all", "member": "", "number": 120, "pages": 2, **about}
-    again = Again((text,), ("S-1",), (text,), tuple(f"S-{number}" for number in range(60)))
+    again = Again((text,), ("S-1",), (text,), (text,), tuple(f"S-{number}" for number in range(60)))
     return {
         "cohort-make": render("cohort_make.html", problems=[], waiting={}, cohort=None, **{**form, "asks_key": True}),
         "cohort-make-wrong": render(
@@ -633,6 +634,17 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
         "cohort": render("cohort.html", found=cohort_pages.overview(all_members), **look),
         "cohort-classes": render(
             "cohort.html", found=cohort_pages.overview(all_members), **{**look, "classes": classes}
+        ),
+        "cohort-changed": render("cohort.html", found=cohort_pages.overview(changed, {"s-1", "s-3"}), **look),
+        "cohort-rows-changed": render(
+            "cohort_rows.html",
+            asked=cohort_pages.Asked(changed=True),
+            found=cohort_pages.table(changed, cohort_pages.Asked(changed=True), {"s-1", "s-3"}),
+            sorts=cohort_pages.SORTS,
+            **about,
+        ),
+        "cohort-row-changed": render(
+            "cohort_row.html", **{**bare, "one": cohort_pages.shown(changed[-1], {"s-3"}), "own": True, "plan": TOKEN}
         ),
         "cohort-act": render("cohort_act.html", problems=wrong, **acting),
         "cohort-trial": render("cohort_trial.html", **tried),
@@ -673,7 +685,8 @@ def cohort_pages_of(request: Request, plan: Plan, now: datetime) -> dict[str, st
             hand_outs=[hand_out._replace(weeks=())],
             **{**paper, "member": "s-1", "number": 1, "pages": 1, "weeks": "none"},
         ),
-        "cohort-again": render("cohort_again.html", done=again, **about),
+        "cohort-again": render("cohort_again.html", done=again, own_rows=False, **about),
+        "cohort-again-own-rows": render("cohort_again.html", done=again._replace(added=()), own_rows=True, **about),
         "cohort-delete": render("cohort_delete.html", number=3, **about),
     }
 

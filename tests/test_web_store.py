@@ -673,7 +673,7 @@ def test_several_processes_may_migrate_an_empty_database_at_once(url: str) -> No
     engine = store.open_engine(url)
     assert differences(engine) == []
     with reading(engine) as connection:
-        assert connection.exec_driver_sql("SELECT version_num FROM alembic_version").fetchall() == [("0003",)]
+        assert connection.exec_driver_sql("SELECT version_num FROM alembic_version").fetchall() == [("0005",)]
     engine.dispose()
 
 

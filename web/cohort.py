@@ -145,7 +145,7 @@ def title_given() -> str:
 
 
 def handed_in(cohort: Cohort | None = None) -> tuple[Papers | None, list[Problem]]:
-    """What was uploaded now or, where the page came back, before. Of a cohort's own files the courses may stay."""
+    """What was uploaded now or, where the page came back, before. What a cohort has already may stay as it is."""
     found: dict[str, tuple[str, bytes]] = {}
     problems: list[Problem] = []
     for name in FILES:
@@ -164,16 +164,19 @@ def handed_in(cohort: Cohort | None = None) -> tuple[Papers | None, list[Problem
             found[name] = kept.name, kept.data
             waiting()[name] = request.form[f"{name}-id"], kept.name
     commit()
-    if cohort is not None:
-        found.setdefault("courses", ("the courses of before", cohort.courses))
-    for name in ("courses", "roster"):
-        if name not in found:
-            problems.append(Problem(name, "no file was chosen.", f"Choose your {FILES[name]}."))
+    if cohort is None:
+        for name in ("courses", "roster"):
+            if name not in found:
+                problems.append(Problem(name, "no file was chosen.", f"Choose your {FILES[name]}."))
+    elif not found and not problems:
+        remedy = "Choose a roster, courses or calendars. What you leave out stays as it is."
+        problems.append(Problem("files", "no file was chosen, so nothing has changed.", remedy))
     if problems:
         return None, problems
     calendars = io.BytesIO(found["calendars"][1]) if "calendars" in found else None
-    courses, roster = found["courses"], found["roster"]
-    return Papers(courses[1], courses[0], roster[1], roster[0], calendars), problems
+    courses = found.get("courses") or ("the courses of before", cohort.courses if cohort else b"")
+    name, roster = found.get("roster") or ("roster", None)
+    return Papers(courses[1], courses[0], roster, name, calendars), problems
 
 
 def waiting() -> dict[str, tuple[str, str]]:
@@ -216,7 +219,7 @@ def hand_in_page(problems: list[Problem] | None = None, cohort: Cohort | None = 
 
 @blueprint.route("/cohort/<token>/again", methods=["GET", "POST"])
 def again(token: str) -> str | AnyResponse | tuple[str, int]:
-    """Another roster, or other courses, for the same cohort: only what changed is planned again."""
+    """Another roster, other courses or calendars for the same cohort: only what changed is planned again."""
     cohort = owner(token)
     if request.method != "POST":
         return hand_in_page(cohort=cohort)
@@ -230,7 +233,7 @@ def again(token: str) -> str | AnyResponse | tuple[str, int]:
     done = cohorts.again(service(), connection, owner(token), taken)
     commit()
     runner().start(cohort.id)
-    return render_template("cohort_again.html", token=token, cohort=owner(token), done=done)
+    return render_template("cohort_again.html", token=token, cohort=owner(token), done=done, own_rows=taken.own_rows)
 
 
 @blueprint.post("/cohort/<token>/vanished")
@@ -259,7 +262,9 @@ def vanished(token: str) -> AnyResponse:
 def shown(token: str) -> str:
     """The cohort at a glance: how far planning is, counts by outcome, the load of each day."""
     cohort = owner(token)
-    found = cohort_pages.overview(store_cohorts.every(reading(), cohort.id))
+    found = cohort_pages.overview(
+        store_cohorts.every(reading(), cohort.id), store_cohorts.changed(reading(), cohort.id)
+    )
     return render_template(
         "cohort.html",
         token=token,
@@ -305,7 +310,8 @@ def rows(token: str) -> str:
     """The table: every row with its outcome, to search, filter and sort."""
     cohort = owner(token)
     asked = cohort_pages.asked_for(request.args)
-    found = cohort_pages.table(store_cohorts.every(reading(), cohort.id), asked)
+    changed = store_cohorts.changed(reading(), cohort.id)
+    found = cohort_pages.table(store_cohorts.every(reading(), cohort.id), asked, changed)
     return render_template(
         "cohort_rows.html",
         token=token,
@@ -341,12 +347,13 @@ def row(token: str, member: str) -> str | AnyResponse | tuple[str, int]:
 
 def row_page(token: str, cohort: Cohort, mine: Member, kept: store.Kept | None) -> str:
     """The page of one student."""
+    changed = {mine.key} if mine.document and kept is not None and kept.document != mine.document else set[str]()
     return render_template(
         "cohort_row.html",
         token=token,
         cohort=cohort,
-        one=cohort_pages.shown(mine),
-        own=cohorts.changed_by_student(reading(), mine) or cohorts.deleted_by_student(reading(), mine),
+        one=cohort_pages.shown(mine, changed),
+        own=bool(changed) or cohorts.deleted_by_student(reading(), mine),
         plan=plan_token(kept) if kept else "",
         sentence=cohort_pages.for_the_owner(going_of(kept)) if kept else "",
         begun=tuple(begun_of(kept)) if kept else (),
@@ -441,7 +448,7 @@ def everything(token: str) -> AnyResponse:
     file = io.BytesIO()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
         written = io.BytesIO()
-        bulk.write_results(written, results(cohort), ADDRESSES)
+        bulk.write_results(written, results(cohort), MORE, separator=cohort.separator)
         bulk.put(archive, "results.csv", written.getvalue())
         for member in store_cohorts.every(reading(), cohort.id):
             found = calendar_of(member)
@@ -450,13 +457,13 @@ def everything(token: str) -> AnyResponse:
     return attachment(file.getvalue(), "application/zip", "everything.zip")
 
 
-ADDRESSES = ("plan", "calendar address")
+MORE = ("plan", "calendar address", "changed on its page")
 """The columns of the results that only the service has."""
 
 
 def results(cohort: Cohort) -> Iterator[tuple[object, ...]]:
     """The rows of the results, with the addresses of plan and calendar."""
-    address = service().settings.address
+    address, changed = service().settings.address, store_cohorts.changed(reading(), cohort.id)
     for member in store_cohorts.every(reading(), cohort.id):
         outcome = cohorts.outcome_of(member)
         kept = store.find(reading(), member.plan_id) if member.plan_id else None
@@ -466,7 +473,8 @@ def results(cohort: Cohort) -> Iterator[tuple[object, ...]]:
         if kept is not None and state is not None:
             calendar = service().keys.token(Power.FEED, kept.id, state.generation)
             links = f"{address}/plan/{plan_token(kept)}", f"{address}/feed/{calendar}.ics"
-        yield (*bulk.result_row(replace(outcome, row=member.number), name), *links)
+        mark = cohort_pages.mark(member, changed)
+        yield (*bulk.result_row(replace(outcome, row=member.number), name), *links, mark)
 
 
 def calendar_of(member: Member) -> bytes | None:

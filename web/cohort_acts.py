@@ -227,8 +227,8 @@ def trial(token: str, name: str) -> str | AnyResponse | tuple[str, int]:
 
 def own_of(cohort: Cohort) -> list[str]:
     """Who changed the own plan, by reference: what they did stays."""
-    members = store_cohorts.every(reading(), cohort.id)
-    return [cohorts.reference_of(one) for one in members if one.number and cohorts.changed_by_student(reading(), one)]
+    members, changed = store_cohorts.every(reading(), cohort.id), store_cohorts.changed(reading(), cohort.id)
+    return [cohorts.reference_of(one) for one in members if one.number and one.key in changed]
 
 
 @blueprint.get("/cohort/<token>/courses.json")

@@ -16,7 +16,7 @@ from web import store_cohorts
 from web.cohorts import outcome_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
     from calplan.progress import Progress
     from web.store_cohorts import Member
@@ -42,15 +42,19 @@ class Shown(NamedTuple):
     minutes: int
     has_plan: bool
     waits: bool
+    changed: str = ""
+    """That the plan was changed on its own page, in words."""
 
 
 class Asked(NamedTuple):
-    """What the table is asked for: a text to search, an outcome, a section, a teacher, an order, a page from 1."""
+    """What the table is asked for: a text to search, an outcome, a section, a teacher; an order, a page from 1."""
 
     text: str = ""
     status: str = ""
     section: str = ""
     teacher: str = ""
+    changed: bool = False
+    """Only rows whose plan was changed on its own page."""
     sort: str = "row"
     page: int = 1
 
@@ -78,16 +82,17 @@ def asked_for(fields: Mapping[str, str]) -> Asked:
         status=fields.get("status", "") if fields.get("status", "") in (*Status, "waiting", "gone") else "",
         section=fields.get("section", "")[:80],
         teacher=fields.get("teacher", "")[:80],
+        changed=fields.get("changed", "") == "yes",
         sort=sort if sort in SORTS else "row",
         page=int(page) if page.isascii() and page.isdecimal() and 0 < len(page) < 6 and int(page) else 1,
     )
 
 
-def table(members: Iterable[Member], asked: Asked) -> Found:
-    """The rows that are asked for."""
+def table(members: Iterable[Member], asked: Asked, changed: Collection[str] = ()) -> Found:
+    """The rows that are asked for; ``changed`` are the keys of those whose plan was changed on its own page."""
     rows, sections, teachers = [], set[str](), set[str]()
     for member in members:
-        one = shown(member)
+        one = shown(member, changed)
         sections |= set(filter(None, one.sections.split(", ")))
         teachers |= set(filter(None, one.teachers.split(", ")))
         if fits(one, asked):
@@ -100,8 +105,8 @@ def table(members: Iterable[Member], asked: Asked) -> Found:
     )
 
 
-def shown(member: Member) -> Shown:
-    """A member as a row of the table."""
+def shown(member: Member, changed: Collection[str] = ()) -> Shown:
+    """A member as a row of the table; its figures are those of its plan as it is now."""
     outcome = outcome_of(member)
     waits = member.status == store_cohorts.WAITING
     row = msgspec.json.decode(member.cells, type=Row)
@@ -112,13 +117,21 @@ def shown(member: Member) -> Shown:
         courses=", ".join(outcome.courses) or row.cells.get("course", ""),
         sections=", ".join(outcome.sections) or row.cells.get("section", ""),
         teachers=", ".join(filter(None, dict.fromkeys(outcome.teachers))),
-        status="waiting" if waits else member.status,
+        status="waiting" if waits else str(outcome.status),
         sentences=() if waits else tuple(one[:1].upper() + one[1:] for one in outcome.sentences),
         ways=() if waits else outcome.ways,
         minutes=outcome.minutes,
         has_plan=member.plan_id is not None,
         waits=waits,
+        changed=mark(member, changed),
     )
+
+
+def mark(member: Member, changed: Collection[str]) -> str:
+    """That a member's plan was changed by the student, or for them on its own page; empty where it was not."""
+    if member.key not in changed:
+        return ""
+    return "changed" if member.own is not None else "changed; figures as before that"
 
 
 def fits(one: Shown, asked: Asked) -> bool:
@@ -127,6 +140,7 @@ def fits(one: Shown, asked: Asked) -> bool:
     return (
         (not asked.status or asked.status == state)
         and (not asked.section or asked.section in one.sections.split(", "))
+        and (not asked.changed or bool(one.changed))
         and (not asked.teacher or asked.teacher in one.teachers.split(", "))
         and asked.text.casefold() in f"{one.reference} {one.courses} {one.sections} {one.teachers}".casefold()
     )
@@ -155,6 +169,10 @@ class Overview(NamedTuple):
     most: int
     classless: tuple[str, ...] = ()
     """Why sections have no class plan, a sentence each."""
+    changed: int = 0
+    """Plans that were changed on their own page."""
+    older: int = 0
+    """Those among them whose figures are those of before."""
 
     @property
     def plans(self) -> int:
@@ -167,14 +185,16 @@ class Overview(NamedTuple):
         return self.total - self.done
 
 
-def overview(members: Iterable[Member]) -> Overview:
-    """Counts a cohort's members."""
-    waiting = 0
+def overview(members: Iterable[Member], changed: Collection[str] = ()) -> Overview:
+    """Counts a cohort's members; ``changed`` are the keys of those whose plan was changed on its own page."""
+    waiting = own = older = 0
     classless: set[str] = set()
 
     def planned() -> Iterator[Outcome]:
-        nonlocal waiting
+        nonlocal waiting, own, older
         for member in members:
+            if member.number and member.key in changed:
+                own, older = own + 1, older + (member.own is None)
             if member.status == store_cohorts.WAITING and member.number:
                 waiting += 1
             else:
@@ -196,6 +216,8 @@ def overview(members: Iterable[Member]) -> Overview:
         weeks=weeks,
         most=max((one.minutes for one in counted.load.values()), default=0),
         classless=tuple(sorted(classless)),
+        changed=own,
+        older=older,
     )
 
 

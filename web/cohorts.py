@@ -22,7 +22,7 @@ from calplan.folders import Archive, doubts, names_of
 from calplan.model import plan_from_json
 from calplan.outcomes import Outcome, Status
 from calplan.request import from_mapping
-from calplan.roster import Row, distinct, file_key, read_roster, wrong_reference
+from calplan.roster import Row, distinct, file_key, read_roster, separator_of, wrong_reference
 from web import plans, store, store_cohorts
 from web.powers import new_id
 from web.store_cohorts import Cohort, Member
@@ -45,11 +45,14 @@ LOT = 10
 
 
 class Papers(NamedTuple):
-    """What a cohort is made from: courses and roster with their files' names, and the calendars as a ZIP archive."""
+    """What a cohort is made from: courses and roster with their files' names, and the calendars as a ZIP archive.
+
+    Without a roster, the rows that the cohort has are meant.
+    """
 
     courses: bytes
     courses_name: str
-    roster: bytes
+    roster: bytes | None
     roster_name: str
     calendars: IO[bytes] | None = None
 
@@ -63,15 +66,19 @@ class Taken(NamedTuple):
     files: dict[str, bytes]
     doubts: tuple[str, ...]
     ends: date
+    separator: str = ","
+    own_rows: bool = False
+    """Whether the members are those that the cohort had, since no roster was handed in."""
 
 
 # ------------------------------------------------------------------------------------------------------- taking in
 
 
-def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = None) -> Taken:
+def take_in(papers: Papers, *, most: int, now: datetime, known: Kept | Files | None = None) -> Taken:
     """Reads what was handed in. Raises :class:`InvalidRequest` with all that makes it unusable as a whole.
 
-    What is wrong with a single row is no such thing: it is told with the row. ``known`` has calendars from before.
+    What is wrong with a single row is no such thing: it is told with the row. ``known`` has calendars from before, and
+    where it is the cohort's, its rows stand in the place of a roster that was not handed in.
     """
     problems: list[Problem] = []
     courses = rows = None
@@ -79,13 +86,12 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
         courses = read_courses(papers.courses, name=papers.courses_name)
     except InvalidRequest as wrong:
         problems += [in_file(papers.courses_name, one) for one in wrong.problems]
+    separator = ","
     try:
-        rows = tuple(row for row, _ in zip(distinct(roster_of(papers)), range(most + 1), strict=False))
-        if len(rows) > most:
-            sentence = f"the roster has more than {most:,} rows."
-            problems.append(Problem(papers.roster_name, sentence, "Upload it in parts, or ask the operator."))
-        if not rows:
-            problems.append(Problem(papers.roster_name, "the roster has no rows.", "Add a row for each student."))
+        if papers.roster is None and isinstance(known, Kept):
+            rows, separator = known.rows(), known.separator()
+        else:
+            rows, separator = rows_of(papers, most), separator_of(io.BytesIO(papers.roster or b""))
     except InvalidRequest as wrong:
         problems += wrong.problems
     files: dict[str, bytes] = {}
@@ -99,7 +105,22 @@ def take_in(papers: Papers, *, most: int, now: datetime, known: Files | None = N
             problems += wrong.problems
     if problems or courses is None or rows is None:
         raise InvalidRequest(problems)
-    return Taken(courses, papers.courses, tuple(map(member_of, rows)), files, told, last_day(courses))
+    members, own = tuple(map(member_of, rows)), papers.roster is None
+    return Taken(courses, papers.courses, members, files, told, last_day(courses), separator, own)
+
+
+def rows_of(papers: Papers, most: int) -> tuple[Row, ...]:
+    """The rows of a roster that was handed in. Raises :class:`InvalidRequest` where there are none, or too many."""
+    rows = tuple(row for row, _ in zip(distinct(roster_of(papers)), range(most + 1), strict=False))
+    problems = []
+    if len(rows) > most:
+        sentence = f"the roster has more than {most:,} rows."
+        problems.append(Problem(papers.roster_name, sentence, "Upload it in parts, or ask the operator."))
+    if not rows:
+        problems.append(Problem(papers.roster_name, "the roster has no rows.", "Add a row for each student."))
+    if problems:
+        raise InvalidRequest(problems)
+    return rows
 
 
 def in_file(name: str, problem: Problem) -> Problem:
@@ -111,7 +132,7 @@ def in_file(name: str, problem: Problem) -> Problem:
 
 def roster_of(papers: Papers) -> Iterator[Row]:
     """The rows that were handed in."""
-    return read_roster(io.BytesIO(papers.roster), name=papers.roster_name)
+    return read_roster(io.BytesIO(papers.roster or b""), name=papers.roster_name)
 
 
 class Either:
@@ -178,6 +199,7 @@ def keep(service: Service, connection: Connection, title: str, taken: Taken) -> 
         created=now,
         changed=now,
         ends=taken.ends,
+        separator=taken.separator,
     )
     store_cohorts.create(connection, cohort, taken.files.items(), taken.members)
     return cohort
@@ -204,11 +226,16 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
     """Puts another roster, or other courses, in the place of a cohort's. What changed waits to be planned again.
 
     A row is planned again where it, or its course, is written otherwise; whoever's plan would come out the same keeps
-    it to the byte (:func:`calplan.cohort.plan_row` compares what the two ask for).
+    it to the byte (:func:`calplan.cohort.plan_row` compares what the two ask for). Where no roster was handed in, the
+    rows are those that the cohort has by now.
     """
     now = service.clock()
     store_cohorts.lock(connection, cohort.id)
     old = {one.key: one for one in store_cohorts.every(connection, cohort.id)}
+    if taken.own_rows:
+        members = tuple(member_of(row_of(one)) for one in old.values() if one.number)
+        taken = taken._replace(members=members, separator=cohort.separator)
+    theirs = store_cohorts.changed(connection, cohort.id)
     same_courses = cohort.courses == taken.document and not new_files(connection, cohort.id, taken.files)
     changed, added, own, deleted = [], [], [], []
     for one in taken.members:
@@ -223,7 +250,7 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
         else:
             store_cohorts.wait_again(connection, cohort.id, one.key, number=one.number, cells=one.cells)
             changed.append(one.key)
-            if changed_by_student(connection, known):
+            if one.key in theirs:
                 own.append(one.key)
     there = {one.key for one in taken.members}
     vanished = []
@@ -241,7 +268,12 @@ def again(service: Service, connection: Connection, cohort: Cohort, taken: Taken
     store_cohorts.change(
         connection,
         cohort._replace(
-            courses=taken.document, doubts="\n".join(taken.doubts), as_of=now, changed=now, ends=taken.ends
+            courses=taken.document,
+            doubts="\n".join(taken.doubts),
+            as_of=now,
+            changed=now,
+            ends=taken.ends,
+            separator=taken.separator,
         ),
     )
     names = {one.key: reference_of(one) for one in (*old.values(), *taken.members)}
@@ -276,12 +308,6 @@ def same_row(one: str, other: str) -> bool:
     return (first.cells, bool(first.problems)) == (second.cells, bool(second.problems))
 
 
-def changed_by_student(connection: Connection, member: Member) -> bool:
-    """Whether a member's plan is not the one that its row asked for: its student has changed it."""
-    kept = store.find(connection, member.plan_id) if member.document and member.plan_id else None
-    return kept is not None and kept.document != member.document
-
-
 def deleted_by_student(connection: Connection, member: Member) -> bool:
     """Whether a member had a plan that is there no longer: its student has deleted it."""
     had = bool(member.document and member.outcome) and outcome_of(member).blocks > 0
@@ -292,15 +318,15 @@ def deleted_by_student(connection: Connection, member: Member) -> bool:
 
 
 def outcome_of(member: Member) -> Outcome:
-    """What became of a member; where it waits for the first time, nothing yet."""
+    """What became of a member, with its plan as it is now; where it waits for the first time, nothing yet."""
     if member.outcome:
-        return msgspec.json.decode(member.outcome, type=Outcome)
+        return msgspec.json.decode(member.own or member.outcome, type=Outcome)
     row = msgspec.json.decode(member.cells, type=Row)
     return Outcome(row=row.number, reference=row.reference, status=Status.WRONG, load={})
 
 
 class Kept:
-    """A cohort's files, as :class:`calplan.folders.Files`."""
+    """A cohort's files, as :class:`calplan.folders.Files`, and its rows."""
 
     def __init__(self, engine: Engine, cohort_id: str) -> None:
         self.engine, self.cohort_id = engine, cohort_id
@@ -309,6 +335,17 @@ class Kept:
         """The bytes of a file of the cohort."""
         with store.reading(self.engine) as connection:
             return store_cohorts.file(connection, self.cohort_id, name)
+
+    def rows(self) -> tuple[Row, ...]:
+        """The rows that are in the roster."""
+        with store.reading(self.engine) as connection:
+            return tuple(row_of(one) for one in store_cohorts.every(connection, self.cohort_id) if one.number)
+
+    def separator(self) -> str:
+        """What stands between the cells of the roster."""
+        with store.reading(self.engine) as connection:
+            cohort = store_cohorts.find(connection, self.cohort_id)
+            return cohort.separator if cohort else ","
 
 
 def plan_waiting(
@@ -496,7 +533,7 @@ def change_plan(service: Service, connection: Connection, kept: store.Kept, foun
     """Puts a plan in the place of one that is kept."""
     fresh = {name: store.Upload(name, data, service.clock()) for name, data in found.calendars.items()}
     old = plans.with_log(connection, plans.opened(kept))
-    plans.change(service, connection, old, found.mapping, found.request, found.plan, fresh)
+    plans.put(service, connection, old, found.mapping, found.request, found.plan, fresh)
 
 
 # ---------------------------------------------------------------------------------------- what a change would do
@@ -566,5 +603,5 @@ def with_courses(connection: Connection, cohort: Cohort, document: bytes) -> Tak
     """A cohort's own rows with other courses, as if they were handed in again. Raises :class:`InvalidRequest`."""
     courses = read_courses(document)
     rows = [row_of(one) for one in store_cohorts.every(connection, cohort.id) if one.number]
-    doubtful = tuple(cohort.doubts.splitlines())
-    return Taken(courses, document, tuple(map(member_of, rows)), {}, doubtful, last_day(courses))
+    members, doubtful = tuple(map(member_of, rows)), tuple(cohort.doubts.splitlines())
+    return Taken(courses, document, members, {}, doubtful, last_day(courses), cohort.separator, own_rows=True)

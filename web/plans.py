@@ -12,18 +12,22 @@ from functools import lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+import msgspec
+
 from calplan import ical
 from calplan.checkins import Entry, Log, entry_from_json, in_order, marks, to_line
+from calplan.cohort import as_it_is_now, courses_of, read_class
 from calplan.days import exam_day
 from calplan.documents import compact
 from calplan.errors import NoPlan
 from calplan.model import Plan, Request, plain, plan_from_json, to_json
+from calplan.outcomes import Outcome
 from calplan.planner import Step, make_plan, trade_off
 from calplan.publicdays import versions
 from calplan.replan import Way, mend, worth_fitting
 from calplan.request import from_mapping
 from calplan.settling import settled
-from web import store
+from web import store, store_cohorts
 from web.feed_bytes import PLACEHOLDERS, with_tokens
 from web.powers import Power, new_id
 from web.store import Kept, Rendered
@@ -35,6 +39,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from web.service import Service
+    from web.store_cohorts import Member
 
 
 FOR_ALL = 0
@@ -119,10 +124,50 @@ def change(
     plan: Plan,
     calendars: Mapping[str, store.Upload] | None,
 ) -> bool:
-    """Puts a new plan in the place of the ``old`` one; false, and nothing written, where someone was faster.
+    """Puts a new plan in the place of the ``old`` one, as who holds it wants; false where someone was faster.
 
-    ``calendars`` are all busy calendars of the plan from now on; ``None`` leaves them as they are.
+    Nothing is written then. ``calendars`` are all busy calendars of the plan from now on; ``None`` leaves them as they
+    are. The table of a cohort that the plan belongs to has the figures of the new one.
     """
+    if not put(service, connection, old, mapping, request, plan, calendars):
+        return False
+    found = store_cohorts.member_of_plan(connection, old.kept.id)
+    if found is not None and found[1].outcome:
+        outcome = outcome_now(connection, *found, written(mapping), request, plan)
+        store_cohorts.set_own(connection, old.kept.id, msgspec.json.encode(outcome).decode())
+    return True
+
+
+def outcome_now(
+    connection: Connection, cohort_id: str, member: Member, document: str, request: Request, plan: Plan
+) -> Outcome:
+    """What becomes of a member with a plan that it was not given by its row."""
+    known = msgspec.json.decode(member.own or member.outcome, type=Outcome)
+    cohort = store_cohorts.find(connection, cohort_id)
+    if cohort is None:
+        return known
+    courses, whole = courses_of(cohort.courses), None
+    classes = store_cohorts.classes(connection, cohort_id)
+    for course, section in zip(known.courses, known.sections, strict=False):
+        together = course in courses.courses and section in courses.courses[course].sections
+        together = together and courses.courses[course].sections[section].together
+        kept = store.find(connection, classes[course, section]) if together and (course, section) in classes else None
+        if kept is not None:
+            whole = read_class(kept.document.encode(), kept.plan)
+            break
+    return as_it_is_now(known, request, plan, courses, whole, own=document != member.document)
+
+
+def put(
+    service: Service,
+    connection: Connection,
+    old: Opened,
+    mapping: Mapping[str, Any],
+    request: Request,
+    plan: Plan,
+    calendars: Mapping[str, store.Upload] | None,
+) -> bool:
+    """Stores a new plan in the place of the ``old`` one, as :func:`change` does, and tells no cohort."""
     now = service.clock()
     kept = old.kept._replace(document=written(mapping), plan=to_json(plan, indent=0), changed=now, ends=ends(request))
     return save(service, connection, kept, request, plan, calendars, now)

@@ -50,6 +50,7 @@ cohorts = Table(
     Column("created", Moment, nullable=False),
     Column("changed", Moment, nullable=False),
     Column("ends", Date, nullable=False, index=True),  # the day of the last exam
+    Column("separator", String(1), nullable=False, server_default=","),  # between the cells of the roster
 )
 files_ = Table(
     "cohort_files",
@@ -71,6 +72,7 @@ members_ = Table(
     Column("outcome", Text, nullable=False),  # JSON
     Column("document", Text, nullable=False),  # the request that the row asked for, JSON
     Column("plan_id", ForeignKey(plans.c.id, ondelete="SET NULL"), index=True),
+    Column("own", Text),  # the outcome of the plan as it was changed on its own page; empty: as planned; NULL: unknown
     Index("ix_members_open", "cohort_id", "status", "number"),
 )
 
@@ -98,6 +100,7 @@ class Cohort(NamedTuple):
     created: datetime
     changed: datetime
     ends: date
+    separator: str = ","
 
 
 class Member(NamedTuple):
@@ -110,6 +113,11 @@ class Member(NamedTuple):
     outcome: str
     document: str
     plan_id: str | None
+    own: str | None = ""
+    """The outcome of the plan as it was changed since on its own page, JSON; empty where it was not.
+
+    ``None`` where that is not known: whoever was there before this was kept.
+    """
 
 
 _COHORT = tuple(cohorts.c[name] for name in Cohort._fields)
@@ -229,7 +237,7 @@ def done(
 ) -> bool:
     """Writes what became of a member that waits; false, and nothing written, where somebody was faster."""
     where = members_.c.cohort_id == cohort_id, members_.c.key == key, members_.c.status == WAITING
-    values = {"status": status, "outcome": outcome, "document": document, "plan_id": plan_id}
+    values = {"status": status, "outcome": outcome, "document": document, "plan_id": plan_id, "own": ""}
     return connection.execute(update(members_).where(*where).values(**values)).rowcount == 1
 
 
@@ -286,6 +294,24 @@ def delete_ended(connection: Connection, cohort_id: str, *, before: date) -> boo
     """Deletes a cohort if its last exam still lies before a date. Plans that students moved beyond it stay theirs."""
     where = cohorts.c.id == cohort_id, cohorts.c.ends < before
     return connection.execute(delete_from(cohorts).where(*where)).rowcount == 1
+
+
+def member_of_plan(connection: Connection, plan_id: str) -> tuple[str, Member] | None:
+    """The cohort's id and the member that a plan belongs to, if it does."""
+    row = connection.execute(select(members_.c.cohort_id, *_MEMBER).where(members_.c.plan_id == plan_id)).first()
+    return None if row is None else (row[0], Member._make(row[1:]))
+
+
+def set_own(connection: Connection, plan_id: str, outcome: str) -> None:
+    """Writes what became of the member whose plan was changed on its own page."""
+    connection.execute(update(members_).where(members_.c.plan_id == plan_id).values(own=outcome))
+
+
+def changed(connection: Connection, cohort_id: str) -> frozenset[str]:
+    """The keys of members whose plan is not the one that their row asked for; no plan is read for that."""
+    wanted = select(members_.c.key).join(plans, plans.c.id == members_.c.plan_id)
+    where = members_.c.cohort_id == cohort_id, members_.c.document != "", plans.c.document != members_.c.document
+    return frozenset(connection.execute(wanted.where(*where)).scalars())
 
 
 def cohort_of(connection: Connection, plan_id: str) -> str | None:
