@@ -450,7 +450,8 @@ def waiting_faults(facts: Facts) -> Iterator[Fault]:
 def fixed_day_faults(facts: Facts) -> Iterator[Fault]:
     """First passes of material that is fixed for a day ahead: own stops, on that day or where the plan says they are.
 
-    Material of which something is over stays where it is, and one usable day leaves no choice.
+    Material of which something is over stays where it is, what takes no time is nowhere, and one usable day leaves no
+    choice.
     """
     today = min(facts.days, default=None)
     for exam in facts.exams.values():
@@ -469,7 +470,7 @@ def fixed_day_faults(facts: Facts) -> Iterator[Fault]:
         }
         for task in exam.of(Role.COVER) if len(exam.usable) > 1 else ():
             mine = {item.material for item in task.items}
-            if task.behind or mine & begun:
+            if task.behind or not task.ranks or mine & begun:
                 continue
             asked = {ahead.get(material) for material in mine}
             if asked != {task.fixed if task.fixed and today and task.fixed >= today else None}:

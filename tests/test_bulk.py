@@ -315,7 +315,7 @@ def test_another_calendar_alone_is_noticed_and_changes_whom_it_concerns(tmp_path
         refused = CliRunner().invoke(commands, command(folder, out, as_of=LATER))
         assert refused.exit_code == 3
         assert "a run of the same roster and courses, but of other calendars, lies here" in refused.output
-        assert "ask for the same one again" in refused.output
+        assert "Add --again, and what changed is mended" in refused.output
         assert contents(out) == first
         run(*command(folder, out, "--again", as_of=LATER))
         second = contents(out)
