@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from tests.served import Clock
 
 settings.register_profile("calplan", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("brief", settings.get_profile("calplan"), max_examples=20)
 settings.load_profile("calplan")
 
 
